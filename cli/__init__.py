@@ -1,0 +1,1 @@
+"""The commands of carrierfloor and what touches the world: files, devices, pictures, screens."""

@@ -1,0 +1,1 @@
+"""The signal processing of carrierfloor: arithmetic only, no files, devices or printing."""

@@ -1,0 +1,146 @@
+"""The rig document: what the transmitter is."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from carrierfloor.dsp.errors import SettingError
+from carrierfloor.dsp.path import Path
+from carrierfloor.dsp.sections import sections_from_list
+from carrierfloor.dsp.settings import check, from_table, refuse_unknown_keys, setting
+
+
+@dataclass(frozen=True, kw_only=True)
+class Carrier:
+    """The unmodulated carrier."""
+
+    power_w: float = setting(unit="W", low=0.001, high=1e6, effect="unmodulated carrier power")
+    pep_limit_w: float | None = setting(
+        None, unit="W", low=0.001, high=4e6, effect="peak envelope power your licence allows"
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plate:
+    """The supply of a plate-modulated final."""
+
+    supply_v: float = setting(unit="V", low=1.0, high=50_000.0, effect="plate supply voltage")
+    current_a: float = setting(unit="A", low=0.0001, high=100.0, effect="plate current")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Modulation:
+    """How far the envelope may go."""
+
+    negative_limit_pct: float = setting(
+        95.0, unit="%", low=50.0, high=99.5, effect="deepest trough allowed at the antenna"
+    )
+    positive_limit_pct: float = setting(
+        125.0, unit="%", low=50.0, high=200.0, effect="highest crest allowed at the antenna"
+    )
+
+    def __post_init__(self) -> None:
+        check(self, "modulation")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Level:
+    """How the sound card and the transmitter meet."""
+
+    full_modulation_dbfs: float = setting(
+        -6.0,
+        unit="dBFS",
+        low=-40.0,
+        high=0.0,
+        effect="peak of a 1 kHz tone at the output that makes 100 %",
+    )
+    polarity: str = setting(
+        "normal",
+        choices=("normal", "inverted"),
+        effect="inverted: a positive sample takes the carrier down",
+    )
+
+    @property
+    def sample_at_full_modulation(self) -> float:
+        """The sample value, with sign, that makes +100 % at 1 kHz."""
+        sign = -1.0 if self.polarity == "inverted" else 1.0
+        return sign * float(10.0 ** (self.full_modulation_dbfs / 20.0))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rig:
+    """A transmitter: carrier, plate supply, limits, level and the paths its audio takes."""
+
+    name: str
+    description: str = ""
+    carrier: Carrier | None = None
+    plate: Plate | None = None
+    modulation: Modulation = Modulation()
+    level: Level = Level()
+    paths: tuple[Path, ...] = ()
+
+    def with_limits(
+        self, negative_limit_pct: float | None = None, positive_limit_pct: float | None = None
+    ) -> "Rig":
+        """Return the same rig with other limits; ``None`` keeps one.
+
+        Raises
+        ------
+        SettingError
+            If a limit is out of range.
+        """
+        given = {
+            "negative_limit_pct": negative_limit_pct,
+            "positive_limit_pct": positive_limit_pct,
+        }
+        changes = {key: value for key, value in given.items() if value is not None}
+        return replace(self, modulation=replace(self.modulation, **changes))
+
+
+_TABLES = {"carrier": Carrier, "plate": Plate, "modulation": Modulation, "level": Level}
+
+
+def rig_from_table(table: Mapping[str, Any], where: str) -> Rig:
+    """Make a rig from the content of a rig file.
+
+    Parameters
+    ----------
+    table : mapping
+        The parsed TOML.
+    where : str
+        The file's name, for messages.
+
+    Raises
+    ------
+    SettingError
+        Names file, key, value and what is allowed.
+    """
+    refuse_unknown_keys(table, ["name", "description", *_TABLES, "paths"], where)
+    for key in ("name", "description"):
+        if not isinstance(table.get(key, ""), str):
+            raise SettingError(f"{where}: {key} is {table[key]!r}; it must be text in quotes")
+    if "name" not in table:
+        raise SettingError(f'{where}: name is missing; write name = "..." at the top')
+    parts: dict[str, Any] = {}
+    for key, design in _TABLES.items():
+        if key in table:
+            if not isinstance(table[key], Mapping):
+                raise SettingError(f"{where}: {key} must be a table, headed [{key}]")
+            parts[key] = from_table(design, table[key], f"{where}: {key}")
+    paths = _paths(table.get("paths", []), where)
+    return Rig(name=table["name"], description=table.get("description", ""), paths=paths, **parts)
+
+
+def _paths(rows: Any, where: str) -> tuple[Path, ...]:
+    if not (isinstance(rows, list) and all(isinstance(row, Mapping) for row in rows)):
+        raise SettingError(f"{where}: paths must be a list of tables, each headed [[paths]]")
+    return tuple(_path(row, number, where) for number, row in enumerate(rows, 1))
+
+
+def _path(row: Mapping[str, Any], number: int, where: str) -> Path:
+    here = f"{where}: path {number}"
+    refuse_unknown_keys(row, ["name", "sections"], here)
+    name = row.get("name", f"path {number}")
+    if not isinstance(name, str):
+        raise SettingError(f"{here}: name is {name!r}; it must be text in quotes")
+    return Path(name=name, sections=sections_from_list(row.get("sections", []), here))

@@ -1,0 +1,118 @@
+"""Sections: the analogue prototypes that paths and tone controls are made of.
+
+Second-order forms as in R. Bristow-Johnson, "Cookbook formulae for audio equalizer biquad filter
+coefficients" (W3C Audio Working Group Note, 2021), before the bilinear transform; first-order
+high-pass and low-pass are the RC forms.  All frequencies in hertz.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from carrierfloor.dsp.errors import SettingError
+from carrierfloor.dsp.settings import check, from_table, refuse_unknown_keys, setting
+
+KINDS = ("highpass", "lowpass", "peak", "lowshelf", "highshelf")
+BUTTERWORTH_Q = math.sqrt(0.5)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Section:
+    """One analogue section.
+
+    ``highpass`` and ``lowpass`` use ``corner_hz`` and are first order without ``q``, second order
+    with it; ``peak`` uses ``centre_hz``, ``gain_db`` and ``q``; the shelves use ``corner_hz``,
+    ``gain_db`` and ``q`` (0.707 where left out).
+    """
+
+    kind: str = setting(choices=KINDS, effect="shape of the section")
+    corner_hz: float | None = setting(
+        None, unit="Hz", low=0.1, high=30_000.0, effect="corner of a pass or shelf"
+    )
+    centre_hz: float | None = setting(
+        None, unit="Hz", low=0.1, high=30_000.0, effect="centre of a peak"
+    )
+    gain_db: float | None = setting(
+        None, unit="dB", low=-30.0, high=30.0, effect="gain of a peak or shelf"
+    )
+    q: float | None = setting(
+        None, low=0.05, high=20.0, effect="quality factor; left out: first order (passes)"
+    )
+
+    def __post_init__(self) -> None:
+        check(self, self.kind if isinstance(self.kind, str) else "section")
+        needed = _NEEDED[self.kind]
+        for key in ("corner_hz", "centre_hz", "gain_db", "q"):
+            value = getattr(self, key)
+            if value is None and key in needed:
+                raise SettingError(f"{self.kind}: {key} is missing")
+            if value is not None and key not in needed and key != "q":
+                raise SettingError(f"{self.kind}: {key} does not belong to a {self.kind}")
+
+    @property
+    def frequency_hz(self) -> float:
+        """The corner or the centre."""
+        return float(self.centre_hz if self.kind == "peak" else self.corner_hz)  # type: ignore[arg-type]
+
+    def analogue(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return numerator and denominator in s, highest power first, each of shape (3,)."""
+        w = 2.0 * math.pi * self.frequency_hz
+        if self.kind in ("highpass", "lowpass"):
+            if self.q is None:
+                top = [0.0, 1.0, 0.0] if self.kind == "highpass" else [0.0, 0.0, w]
+                return np.array(top), np.array([0.0, 1.0, w])
+            top = [1.0, 0.0, 0.0] if self.kind == "highpass" else [0.0, 0.0, w * w]
+            return np.array(top), np.array([1.0, w / self.q, w * w])
+        q = self.q if self.q is not None else BUTTERWORTH_Q
+        a = 10.0 ** (float(self.gain_db or 0.0) / 40.0)
+        if self.kind == "peak":
+            return np.array([1.0, w * a / q, w * w]), np.array([1.0, w / (a * q), w * w])
+        low = np.array([1.0, w * math.sqrt(a) / q, w * w * a])  # s^2 + (sqrt(A)/Q) s + A
+        high = np.array([a, w * math.sqrt(a) / q, w * w])  # A s^2 + (sqrt(A)/Q) s + 1
+        return (a * low, high) if self.kind == "lowshelf" else (a * high, low)
+
+
+_NEEDED = {
+    "highpass": ("corner_hz",),
+    "lowpass": ("corner_hz",),
+    "peak": ("centre_hz", "gain_db", "q"),
+    "lowshelf": ("corner_hz", "gain_db"),
+    "highshelf": ("corner_hz", "gain_db"),
+}
+
+
+def sections_from_list(rows: Any, where: str) -> tuple[Section, ...]:
+    """Make sections from a list of TOML tables.
+
+    Raises
+    ------
+    SettingError
+        Names the section by its number, the key, the value and what is allowed.
+    """
+    if not (isinstance(rows, list) and all(isinstance(row, Mapping) for row in rows)):
+        raise SettingError(f"{where} must be a list of tables")
+    return tuple(_section(row, f"{where}: section {n}") for n, row in enumerate(rows, 1))
+
+
+def _section(row: Mapping[str, Any], where: str) -> Section:
+    refuse_unknown_keys(row, ["kind", "corner_hz", "centre_hz", "gain_db", "q"], where)
+    try:
+        return from_table(Section, row, "")
+    except SettingError as error:
+        raise SettingError(f"{where}: {error}") from None
+
+
+def analogue_response(
+    sections: Sequence[Section], frequency_hz: NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    """Return the complex response of a cascade of analogue sections at the given frequencies."""
+    s = 2j * np.pi * np.asarray(frequency_hz, dtype=float)
+    response = np.ones(s.shape, dtype=complex)
+    for section in sections:
+        numerator, denominator = section.analogue()
+        response *= np.polyval(numerator, s) / np.polyval(denominator, s)
+    return response
