@@ -1,0 +1,1 @@
+"""Independent second ways to compute what carrierfloor computes; none imports carrierfloor."""
