@@ -1,0 +1,85 @@
+"""What several tests need: the clips, a rig with given paths, a chain run from end to end."""
+
+from collections.abc import Sequence
+from functools import cache
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile as sf
+from numpy.typing import NDArray
+
+from carrierfloor import presets
+from carrierfloor.dsp.chain import EDGE_SAMPLES, Chain
+from carrierfloor.dsp.rig import Rig, rig_from_table
+from carrierfloor.dsp.voice import Voice
+from tests.reference import nasty
+
+Array = NDArray[np.float64]
+
+ROOT = Path(__file__).parents[1]
+SPOKEN = {
+    file.stem: file
+    for folder in ("audio_samples", "tests/open_speech")
+    for file in sorted((ROOT / folder).glob("*.flac"))
+}
+ALL_SOUNDS = [*SPOKEN, *nasty.SIGNALS]
+
+
+@cache
+def voice(name: str = presets.DEFAULT_VOICE) -> Voice:
+    """Return a shipped voice."""
+    return presets.voice(name)
+
+
+@cache
+def sound(name: str) -> Array:
+    """Return a clip or a nasty signal, 48 kHz."""
+    if name in nasty.SIGNALS:
+        samples = nasty.SIGNALS[name]()
+    else:
+        samples, rate_hz = sf.read(SPOKEN[name])
+        assert rate_hz == nasty.RATE_HZ
+    samples.flags.writeable = False
+    return np.asarray(samples)
+
+
+def rig_table(
+    paths: Sequence[Sequence[Any]],
+    *,
+    polarity: str = "normal",
+    full_modulation_dbfs: float = -6.0,
+    negative_limit_pct: float = 95.0,
+    positive_limit_pct: float = 125.0,
+) -> dict[str, Any]:
+    """Return the content of a rig file with these paths."""
+    return {
+        "name": "a rig of the tests",
+        "modulation": {
+            "negative_limit_pct": negative_limit_pct,
+            "positive_limit_pct": positive_limit_pct,
+        },
+        "level": {"full_modulation_dbfs": full_modulation_dbfs, "polarity": polarity},
+        "paths": [{"name": f"path {n}", "sections": path} for n, path in enumerate(paths, 1)],
+    }
+
+
+def rig(paths: Sequence[Sequence[Any]] = (), **changes: Any) -> Rig:
+    """Return a rig with these paths; changes as for :func:`rig_table`."""
+    return rig_from_table(rig_table(paths, **changes), "rig of the tests")
+
+
+def run(chain: Chain, samples: Array, cuts: Sequence[int] = ()) -> Array:
+    """Feed a whole recording in the given pieces and return all that comes out.
+
+    The output is ``chain.latency_samples`` longer than the input.
+    """
+    free = max(0, len(samples) - EDGE_SAMPLES)
+    edges = sorted({0, free, len(samples), *(cut for cut in cuts if 0 < cut < len(samples))})
+    out = []
+    for start, stop in pairwise(edges):
+        if start == free:
+            chain.end_at(len(samples))
+        out.append(chain.process(samples[start:stop]))
+    return np.concatenate([*out, chain.flush()])
