@@ -63,7 +63,7 @@ def _bilinear(top: Block, bottom: Block, k: float) -> Block:
     b, a = powers @ top, powers @ bottom
     if top[0] == 0.0 and bottom[0] == 0.0:  # first order: a common factor (1 + z^-1) goes out
         b, a = _without_common_zero(b), _without_common_zero(a)
-    return np.concatenate([b, a[1:]]) / a[0]
+    return np.asarray(np.concatenate([b, a[1:]]) / a[0])
 
 
 def _without_common_zero(polynomial: Block) -> Block:
@@ -118,7 +118,7 @@ def biquad_kernel(coefficients: Block, state: Block, block: Block) -> None:
 
 
 @kernel
-def _one(c, s, block):  # type: ignore[no-untyped-def]
+def _one(c: Block, s: Block, block: Block) -> None:
     b0, b1, b2, a1, a2 = c[0], c[1], c[2], c[3], c[4]
     s1, s2 = s[0], s[1]
     for i in range(block.shape[0]):
@@ -131,7 +131,7 @@ def _one(c, s, block):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _two(c, s, block):  # type: ignore[no-untyped-def]
+def _two(c: Block, s: Block, block: Block) -> None:
     b0, b1, b2, a1, a2 = c[0], c[1], c[2], c[3], c[4]
     d0, d1, d2, e1, e2 = c[5], c[6], c[7], c[8], c[9]
     s1, s2, t1, t2 = s[0], s[1], s[2], s[3]
@@ -148,7 +148,7 @@ def _two(c, s, block):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _four(c, s, block):  # type: ignore[no-untyped-def]
+def _four(c: Block, s: Block, block: Block) -> None:
     b0, b1, b2, a1, a2 = c[0], c[1], c[2], c[3], c[4]
     d0, d1, d2, e1, e2 = c[5], c[6], c[7], c[8], c[9]
     f0, f1, f2, g1, g2 = c[10], c[11], c[12], c[13], c[14]

@@ -143,7 +143,7 @@ def fir_kernel(coefficients: Block, state: Block, block: Block) -> None:
 
 
 @kernel
-def _eight_taps(h, x, stride, block):  # type: ignore[no-untyped-def]
+def _eight_taps(h: Block, x: Block, stride: int, block: Block) -> None:
     n = block.shape[0]
     h0, h1, h2, h3, h4, h5, h6, h7 = h[0], h[1], h[2], h[3], h[4], h[5], h[6], h[7]
     x0, x1 = x[:n], x[stride : stride + n]

@@ -1,0 +1,1 @@
+"""Tests of the library; a package so that they can share helpers."""
