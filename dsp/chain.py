@@ -1,14 +1,43 @@
 """The chain: a voice's stages, then always the limiter and the output, as one processor."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
+import numpy as np
+from numpy.typing import NDArray
+
+from carrierfloor.dsp.engine import CODES, QUEUE_SIZE, run_rows, run_stream
+from carrierfloor.dsp.entry import build_entry
+from carrierfloor.dsp.fader import EDGE_SAMPLES, build_fader, end_fader
+from carrierfloor.dsp.limiter import build_limiter
+from carrierfloor.dsp.low_pass import LowPassDesign
+from carrierfloor.dsp.output import build_output
+from carrierfloor.dsp.output_filter import delay_samples, output_filter
+from carrierfloor.dsp.predicted import predicted_paths
 from carrierfloor.dsp.rig import Rig
-from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
+from carrierfloor.dsp.stage import (
+    HOP,
+    SAMPLE_RATE_HZ,
+    Block,
+    CompiledStage,
+    Context,
+    Stage,
+    StageDesign,
+)
 from carrierfloor.dsp.voice import Voice
+
+__all__ = ["EDGE_SAMPLES", "Chain"]
+
+# The limiter's model of a path holds up to 8 kHz; a voice that does not end in a low-pass of its
+# own gets this one.
+GUARD = LowPassDesign(cutoff_hz=6000.0)
+KEEPS_THE_BAND = ("sub_audio",)  # kinds that may follow the last low-pass
 
 
 class Chain:
     """Shape a stream of speech so that the carrier stays up at the antenna.
+
+    Takes and gives mono float64 at 48 kHz.  Full scale of the input is 1.0 and counts as 100 %
+    modulation; the output is in sound-card samples as the rig's level says.
 
     Parameters
     ----------
@@ -22,13 +51,21 @@ class Chain:
         Largest error that the output's sample format adds, 1.0 = full scale; the limiter
         leaves room for it.
 
+    Raises
+    ------
+    SettingError
+        If the voice does not fit the output, or the sample format is too coarse for the level.
+
     Examples
     --------
     >>> import numpy as np
     >>> from carrierfloor import presets
-    >>> chain = Chain(presets.voice("everyday"), presets.rig("plate-modulated"))
-    >>> out = chain.process(np.zeros(480))   # any block size; 48 kHz, mono, float64
-    >>> rest = chain.flush()                 # the last ``latency_samples`` samples
+    >>> from carrierfloor.dsp.chain import Chain
+    >>> chain = Chain(presets.voice("bypass"), presets.rig("dc-coupled"))
+    >>> out = chain.process(np.zeros(480))  # any block size
+    >>> rest = chain.flush()  # the last ``latency_samples`` samples
+    >>> len(out), len(rest) == chain.latency_samples
+    (480, True)
     """
 
     def __init__(
@@ -38,33 +75,144 @@ class Chain:
         *,
         highest_hz: float = SAMPLE_RATE_HZ / 2,
         sample_step: float = 0.0,
-    ) -> None: ...
+    ) -> None:
+        context = Context(
+            negative_limit=rig.modulation.negative_limit_pct / 100.0,
+            positive_limit=rig.modulation.positive_limit_pct / 100.0,
+            highest_hz=highest_hz,
+        )
+        shaping = [design.build(context) for design in _guarded(voice.stages)]
+        fit = output_filter(highest_hz)
+        self._fader_latency = sum(stage.latency_samples for stage in shaping)
+        self._fader = build_fader(self._fader_latency)
+        limiter = build_limiter(predicted_paths(rig, fit, sample_step))
+        output = build_output(rig.level.sample_at_full_modulation, fit)
+        self._latency = HOP + self._fader_latency + limiter.latency_samples + delay_samples(fit)
+        self.stages: tuple[Stage, ...] = (build_entry(), *shaping, self._fader, limiter, output)
+        self._names = _names([*(d.kind for d in _guarded(voice.stages))])
+        self._segments, self._arena = _lay_out(self.stages)
+        self._queue = np.zeros(QUEUE_SIZE)
+        self._fed = 0
 
     @property
     def latency_samples(self) -> int:
         """Delay from input to output in samples at 48 kHz."""
-        ...
+        return self._latency
+
+    @property
+    def is_compiled(self) -> bool:
+        """Whether the whole chain runs without Python; a third-party stage may need it."""
+        return len(self._segments) == 1 and not isinstance(self._segments[0], Stage)
 
     @property
     def meters(self) -> Mapping[str, float]:
         """Readings of all stages, named ``stage.reading_unit``."""
-        ...
+        return {
+            f"{name}.{reading}": float(value)
+            for name, stage in zip(self._names, self.stages, strict=True)
+            for reading, value in stage.meters.items()
+        }
 
     def process(self, block: Block) -> Block:
-        """Take the next samples, shape (n,), any n; return as many, ``latency_samples`` late."""
-        ...
+        """Take the next samples of the stream.
+
+        Parameters
+        ----------
+        block : ndarray, shape (n,)
+            Any n, any values; what is not finite counts as 0.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            As many samples, ``latency_samples`` late.
+        """
+        out = np.array(block, dtype=np.float64)
+        self._fed += len(out)
+        if self.is_compiled:
+            run_stream(self._segments[0], self._arena, self._queue, out)
+        else:
+            self._process_in_python(out)
+        return out
 
     def flush(self) -> Block:
-        """Return the last ``latency_samples`` samples, fed by silence."""
-        ...
-
-    def reset(self) -> None:
-        """Make the chain as new."""
-        ...
+        """Fade out after the last sample fed; return the last ``latency_samples`` samples."""
+        if not self._ended:
+            self.end_at(self._fed)
+        return self.process(np.zeros(self._latency))
 
     def end_at(self, sample: int) -> None:
         """Fade out so that the output is silent from input sample ``sample`` on.
 
-        Call it at least ``EDGE_SAMPLES`` before that sample is fed.
+        Call it at least ``EDGE_SAMPLES`` before that sample is fed; later, the ramp is shorter.
         """
-        ...
+        self._ended = True
+        end_fader(self._fader.state, sample + self._fader_latency)
+
+    def reset(self) -> None:
+        """Make the chain as new."""
+        for stage in self.stages:
+            stage.reset()
+        self._queue[:] = 0.0
+        self._fed = 0
+        self._ended = False
+
+    _ended = False
+
+    def _process_in_python(self, out: Block) -> None:
+        """Do what ``run_stream`` does, with stages that only Python can run."""
+        fresh, done = int(self._queue[HOP]), 0
+        while done < len(out):
+            count = min(HOP - fresh, len(out) - done)
+            new, old = out[done : done + count], self._queue[fresh : fresh + count]
+            new[:], old[:] = old.copy(), new.copy()
+            done, fresh = done + count, fresh + count
+            if fresh == HOP:
+                self._run_segments(self._queue[:HOP])
+                fresh = 0
+        self._queue[HOP] = fresh
+
+    def _run_segments(self, hop: Block) -> None:
+        for segment in self._segments:
+            if isinstance(segment, Stage):
+                hop[:] = segment.process(hop.copy())
+            else:
+                run_rows(segment, self._arena, hop)
+
+
+def _guarded(designs: Sequence[StageDesign]) -> tuple[StageDesign, ...]:
+    """Add the guard filter unless the voice ends in a low-pass of its own."""
+    ends = [design.kind for design in designs if design.kind not in KEEPS_THE_BAND]
+    return tuple(designs) if ends[-1:] == ["low_pass"] else (*designs, GUARD)
+
+
+def _names(kinds: Sequence[str]) -> list[str]:
+    """Name the stages; the second of a kind gets a 2 behind its name."""
+    names = []
+    for at, kind in enumerate(kinds):
+        count = kinds[: at + 1].count(kind)
+        names.append(kind if count == 1 else f"{kind}{count}")
+    return ["entry", *names, "fader", "limiter", "output"]
+
+
+def _lay_out(stages: Sequence[Stage]) -> tuple[list[NDArray[np.int64] | Stage], Block]:
+    """Move all compiled stages into one arena; return the runs of the chain and the arena.
+
+    A run is either a table for the compiled core or one stage that only Python can run.
+    """
+    compiled = [stage for stage in stages if isinstance(stage, CompiledStage)]
+    arena = np.concatenate([part for s in compiled for part in (s.coefficients, s.initial_state)])
+    segments: list[NDArray[np.int64] | Stage] = []
+    rows: list[list[int]] = []
+    end = 0
+    for stage in stages:
+        if not isinstance(stage, CompiledStage):
+            segments += [np.array(rows, dtype=np.int64), stage]
+            rows = []
+            continue
+        middle = end + len(stage.coefficients)
+        last = middle + len(stage.initial_state)
+        stage.coefficients, stage.state = arena[end:middle], arena[middle:last]
+        rows.append([CODES[stage.kind], end, middle, middle, last])
+        end = last
+    segments.append(np.array(rows, dtype=np.int64))
+    return segments, arena

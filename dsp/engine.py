@@ -4,26 +4,101 @@ A row of the table is one stage: which kernel, and where its coefficients and it
 the arena.  The order of the rows is the order of the chain, so the order is data.
 """
 
+from carrierfloor.dsp.compressor import compressor_kernel
 from carrierfloor.dsp.drive import drive_kernel
+from carrierfloor.dsp.entry import entry_kernel
+from carrierfloor.dsp.fader import fader_kernel
+from carrierfloor.dsp.gate import gate_kernel
 from carrierfloor.dsp.kernel import kernel
+from carrierfloor.dsp.leveller import leveller_kernel
+from carrierfloor.dsp.limiter import limiter_kernel
+from carrierfloor.dsp.low_pass import low_pass_kernel
+from carrierfloor.dsp.output import output_kernel
+from carrierfloor.dsp.stage import HOP
 
-# The row of the table that a kernel answers to; `_run_row` below must agree.
+# The number by which `run_rows` below knows each kernel.
 CODES = {
-    "drive": 0,
+    "entry": 0,
+    "condition": 1,
+    "tone": 2,
+    "gate": 3,
+    "leveller": 4,
+    "compressor": 5,
+    "polarity": 6,
+    "phase_rotation": 7,
+    "drive": 8,
+    "clipper": 9,
+    "low_pass": 10,
+    "sub_audio": 11,
+    "fader": 12,
+    "limiter": 13,
+    "output": 14,
 }
 
 # Columns of the table.
 CODE, COEFFICIENTS, COEFFICIENTS_END, STATE, STATE_END = range(5)
 
-LARGEST_INPUT = 1000.0  # 60 dB over full scale; anything beyond is no audio
+# The queue in front of the chain: a hop of samples, then how many of them are fresh.
+QUEUE_SIZE = HOP + 1
 
 
 @kernel
 def run_rows(table, arena, hop):  # type: ignore[no-untyped-def]
-    """Run all rows of a table over one hop, in place."""
+    """Run the rows of a table over one hop, in place.
+
+    Parameters
+    ----------
+    table : ndarray of int64, shape (stages, 5)
+        See the columns above.
+    arena : ndarray of float64, shape (n,)
+        Coefficients and states.
+    hop : ndarray of float64, shape (HOP,)
+        The samples.
+    """
     for row in range(table.shape[0]):
         code = table[row, CODE]
         coefficients = arena[table[row, COEFFICIENTS] : table[row, COEFFICIENTS_END]]
         state = arena[table[row, STATE] : table[row, STATE_END]]
         if code == 0:
+            entry_kernel(coefficients, state, hop)
+        elif code == 3:
+            gate_kernel(coefficients, state, hop)
+        elif code == 4:
+            leveller_kernel(coefficients, state, hop)
+        elif code == 5:
+            compressor_kernel(coefficients, state, hop)
+        elif code == 8:
             drive_kernel(coefficients, state, hop)
+        elif code == 10:
+            low_pass_kernel(coefficients, state, hop)
+        elif code == 12:
+            fader_kernel(coefficients, state, hop)
+        elif code == 13:
+            limiter_kernel(coefficients, state, hop)
+        elif code == 14:
+            output_kernel(coefficients, state, hop)
+
+
+@kernel
+def run_stream(table, arena, queue, block):  # type: ignore[no-untyped-def]
+    """Run a whole chain over a block of any length, in place, ``HOP`` samples late.
+
+    Samples are exchanged with the queue one by one and the rows run whenever it is full, so
+    the rows see the same hops however the stream is cut.
+    """
+    fresh = int(queue[HOP])
+    done = 0
+    while done < block.shape[0]:
+        count = min(HOP - fresh, block.shape[0] - done)
+        new = block[done : done + count]
+        old = queue[fresh : fresh + count]
+        for i in range(count):
+            sample = new[i]
+            new[i] = old[i]
+            old[i] = sample
+        done += count
+        fresh += count
+        if fresh == HOP:
+            run_rows(table, arena, queue[:HOP])
+            fresh = 0
+    queue[HOP] = float(fresh)

@@ -27,6 +27,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from carrierfloor.dsp.cascade import pack_sections, run_cascade
+from carrierfloor.dsp.entry import LARGEST_SAMPLE
 from carrierfloor.dsp.kernel import kernel
 from carrierfloor.dsp.ring_out import ring_out_rows
 from carrierfloor.dsp.stage import HOP, Block, CompiledStage
@@ -42,7 +43,6 @@ MARGIN = 2e-4  # the limiter aims this far inside a ceiling ...
 TOLERANCE = 1e-4  # ... and is content this far over its aim
 MOST_PASSES = 12
 MOST_RETREATS = 20
-LARGEST_INPUT = 1000.0
 
 MAX_SECTIONS = 24
 _STATES = 2 * MAX_SECTIONS
@@ -183,7 +183,7 @@ def _take(state: Block, block: Block) -> None:
         if not np.isfinite(value):
             value = 0.0
             state[METER_NONFINITE] += 1.0
-        x[HORIZON - HOP + i] = min(max(value, -LARGEST_INPUT), LARGEST_INPUT)
+        x[HORIZON - HOP + i] = min(max(value, -LARGEST_SAMPLE), LARGEST_SAMPLE)
         r[HORIZON - HOP + i] = 1.0
 
 
