@@ -138,5 +138,5 @@ def reduction_db(coefficients: Block, level_db: float) -> float:
     if 2.0 * over_db <= -knee_db:
         return 0.0
     if 2.0 * over_db < knee_db:
-        return coefficients[SLOPE] * (over_db + knee_db / 2.0) ** 2 / (2.0 * knee_db)
-    return coefficients[SLOPE] * over_db
+        return float(coefficients[SLOPE] * (over_db + knee_db / 2.0) ** 2 / (2.0 * knee_db))
+    return float(coefficients[SLOPE] * over_db)

@@ -19,7 +19,7 @@ INTERVAL = 32  # samples between two decisions, 0.67 ms
 INTERVAL_S = INTERVAL / SAMPLE_RATE_HZ
 
 # Slots of the tracker's slice of a stage's state.
-SHORT = 0  # mean square over about 30 ms
+SHORT = 0  # mean square over about 20 ms
 SEEN = 1  # intervals seen since the start, as far as SHORT needs to know
 FLOOR = 2  # mean square of the noise floor
 MINIMUM = 3  # smallest SHORT of the present window
@@ -30,11 +30,10 @@ HEARD = 7  # seconds of active speech heard so far
 ACTIVE = 8  # 1 while the talker talks
 TRACKER_SLOTS = 9
 
-SHORT_S = 0.03
+SHORT_S = 0.02
 WINDOW_INTERVALS = round(1.5 / INTERVAL_S)
 SETTLED_INTERVALS = round(SHORT_S / INTERVAL_S)
-SPEECH_UP_S = 3.0
-SPEECH_DOWN_S = 1.5
+SPEECH_S = 2.0  # time constant of the speech level, in seconds of active speech
 FIRST_S = 0.05  # the first speech is averaged over at least this
 OVER_FLOOR = 10.0**0.8  # speech stands 8 dB over the floor
 UNDER_SPEECH = 10.0**-2.5  # and no more than 25 dB under the speech level so far
@@ -79,8 +78,7 @@ def track_speech(state: Block, power: float) -> None:
     state[ACTIVE] = 1.0 if active else 0.0
     if active:
         state[HEARD] = min(state[HEARD] + INTERVAL_S, 1e6)
-        slow = SPEECH_UP_S if level > state[SPEECH] else SPEECH_DOWN_S
-        time_s = min(max(state[HEARD], FIRST_S), slow)
+        time_s = min(max(state[HEARD], FIRST_S), SPEECH_S)
         if state[SPEECH] == 0.0:
             state[SPEECH] = level
         state[SPEECH] += INTERVAL_S / time_s * (level - state[SPEECH])
