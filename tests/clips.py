@@ -70,6 +70,18 @@ def rig(paths: Sequence[Sequence[Any]] = (), **changes: Any) -> Rig:
     return rig_from_table(rig_table(paths, **changes), "rig of the tests")
 
 
+@cache
+def _built(voice_name: str, path: str) -> Chain:
+    return Chain(voice(voice_name), rig(nasty.PATHS[path]))
+
+
+def chain(voice_name: str, path: str) -> Chain:
+    """Return a chain as new for one of the paths in nasty.py; fitting a path takes a while."""
+    built = _built(voice_name, path)
+    built.reset()
+    return built
+
+
 def run(chain: Chain, samples: Array, cuts: Sequence[int] = ()) -> Array:
     """Feed a whole recording in the given pieces and return all that comes out.
 

@@ -43,9 +43,8 @@ def assert_held(
 @pytest.mark.parametrize("path", nasty.PATHS)
 @pytest.mark.parametrize("name", clips.ALL_SOUNDS)
 def test_default_voice_holds_the_carrier_up(name: str, path: str) -> None:
-    paths = nasty.PATHS[path]
-    card = clips.run(Chain(clips.voice(), clips.rig(paths)), clips.sound(name))
-    assert_held(card, paths)
+    card = clips.run(clips.chain(presets.DEFAULT_VOICE, path), clips.sound(name))
+    assert_held(card, nasty.PATHS[path])
 
 
 @pytest.mark.parametrize(
@@ -54,16 +53,16 @@ def test_default_voice_holds_the_carrier_up(name: str, path: str) -> None:
 @pytest.mark.parametrize("name", HARD)
 @pytest.mark.parametrize("voice", OTHER_VOICES)
 def test_other_voices_hold_the_carrier_up(voice: str, name: str, path: str) -> None:
-    paths = nasty.PATHS[path]
-    card = clips.run(Chain(clips.voice(voice), clips.rig(paths)), clips.sound(name))
-    assert_held(card, paths)
+    card = clips.run(clips.chain(voice, path), clips.sound(name))
+    assert_held(card, nasty.PATHS[path])
 
 
 def test_loud_speech_comes_close_to_the_limit() -> None:
     """Holding the carrier up is easy with silence; the default voice uses what is allowed."""
-    paths = nasty.PATHS["second-order 40 Hz and 7 kHz"]
-    card = clips.run(Chain(clips.voice(), clips.rig(paths)), clips.sound("M2_harvard_phrases"))
-    assert assert_held(card, paths).trough > 0.94
+    path = "second-order 40 Hz and 7 kHz"
+    chain = clips.chain(presets.DEFAULT_VOICE, path)
+    card = clips.run(chain, clips.sound("M2_harvard_phrases"))
+    assert assert_held(card, nasty.PATHS[path]).trough > 0.94
 
 
 @pytest.mark.parametrize(("polarity", "sign"), [("normal", 1.0), ("inverted", -1.0)])
