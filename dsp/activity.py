@@ -6,23 +6,34 @@ spent above it, a hangover included, is counted.  The level is taken at the thre
 a fixed margin below it.
 
 Formula source: ITU-T Recommendation P.56 (12/2011), "Objective measurement of active speech
-level", method B; the same algorithm is in ITU-T G.191 (software tool library), ``sv56``.
+level", method B; also ITU-T G.191 (software tool library), speech voltmeter.
 """
 
 import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from carrierfloor.dsp.kernel import kernel
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
 
-TIME_CONSTANT_S = 0.03  # P.56 table 1: T, of each of the two poles
-HANGOVER_S = 0.2  # P.56 table 1: H
-MARGIN_DB = 15.9  # P.56 table 1: M, from the threshold up to the active level
+Counts = NDArray[np.int64]
+
+TIME_CONSTANT_S = 0.03  # P.56: T, of each of the two poles
+HANGOVER_S = 0.2  # P.56: H
+MARGIN_DB = 15.9  # P.56: M, from the threshold up to the active level
 # P.56 uses fifteen thresholds below 16-bit full scale; here 1.0 is 100 % modulation, which a
 # signal may pass, so they go from -96 to +18 dB.
 THRESHOLDS = 2.0 ** np.arange(-16, 4)
+NEVER = -1
+
+# Rows of the count; a column is one threshold.
+ACTIVE, STARTED, ENDED = 0, 1, 2  # samples; since when above; since when below, or NEVER
+ROWS = 3
+# Slots of the sums: the envelope's two poles, the energy of all samples.
+FIRST, SECOND, ENERGY = 0, 1, 2
+SLOTS = 3
 
 
 @dataclass(frozen=True)
@@ -55,88 +66,69 @@ class ActiveSpeechMeter:
 
     def reset(self) -> None:
         """Forget all past input."""
-        self._envelope = np.zeros(2)
-        self._samples = 0
-        self._energy = 0.0
-        self._silent = np.full(len(THRESHOLDS), self._hangover, dtype=np.int64)
-        self._active = np.zeros(len(THRESHOLDS), dtype=np.int64)
-        self._active_energy = np.zeros(len(THRESHOLDS))
+        self._sums = np.zeros(SLOTS)
+        self._progress = np.zeros(2, dtype=np.int64)  # samples so far, thresholds passed now
+        self._count = np.zeros((ROWS, len(THRESHOLDS)), dtype=np.int64)
+        self._count[ENDED] = NEVER
 
-    def feed(self, block: Block, companion: Block | None = None) -> None:
-        """Take the next samples of the stream.
-
-        Parameters
-        ----------
-        block : ndarray, shape (n,)
-            The speech that decides when somebody speaks.
-        companion : ndarray, shape (n,), optional
-            Another signal in step with it, whose rms while the speech is active
-            :meth:`companion_rms` returns.
-        """
-        other = block if companion is None else companion
-        if len(other) != len(block):
-            raise ValueError(f"companion has {len(other)} samples, the block {len(block)}")
-        self._samples += len(block)
-        self._energy += float(np.dot(block, block))
-        _count(
-            np.ascontiguousarray(block, dtype=np.float64),
-            np.ascontiguousarray(other, dtype=np.float64),
-            self._pole,
-            self._hangover,
-            self._envelope,
-            self._silent,
-            self._active,
-            self._active_energy,
-        )
+    def feed(self, block: Block) -> None:
+        """Take the next samples of the stream, shape (n,)."""
+        block = np.ascontiguousarray(block, dtype=np.float64)
+        _follow(block, self._pole, self._hangover, self._sums, self._progress, self._count)
 
     def read(self) -> ActiveSpeech:
         """Return level and activity of all that was fed."""
-        rms = math.sqrt(self._energy / self._samples) if self._samples else 0.0
-        at = self._threshold_at()
-        if at is None:
-            return ActiveSpeech(0.0, rms, 0.0)
-        level_db = float(np.interp(at, *self._levels_db()))
-        activity = min(1.0, rms**2 / 10.0 ** (level_db / 10.0))
-        return ActiveSpeech(10.0 ** (level_db / 20.0), rms, activity)
+        samples = int(self._progress[0])
+        mean_square = self._sums[ENERGY] / samples if samples else 0.0
+        level_db = self._level_db()
+        if level_db is None:
+            return ActiveSpeech(0.0, math.sqrt(mean_square), 0.0)
+        activity = min(1.0, mean_square / 10.0 ** (level_db / 10.0))
+        return ActiveSpeech(10.0 ** (level_db / 20.0), math.sqrt(mean_square), activity)
 
-    def companion_rms(self) -> float:
-        """Return the rms of the companion while the speech was active, 0 without speech."""
-        at = self._threshold_at()
-        if at is None:
-            return 0.0
-        counted = self._active > 0
-        mean = self._active_energy[counted] / self._active[counted]
-        return math.sqrt(np.interp(at, np.flatnonzero(counted).astype(float), mean))
-
-    def _levels_db(self) -> tuple[Block, Block]:
-        """Return the counted thresholds' numbers and the level that each would give."""
-        counted = np.flatnonzero(self._active)
-        level = 10.0 * np.log10(max(self._energy, 1e-300) / self._active[counted])
-        return counted.astype(np.float64), level
-
-    def _threshold_at(self) -> float | None:
-        """Return the (fractional) number of the threshold MARGIN_DB below its own level."""
-        number, level_db = self._levels_db()
-        if not len(number):
+    def _level_db(self) -> float | None:
+        """Interpolate, in dB, to the threshold that lies MARGIN_DB below its own level."""
+        active = self._active_samples()
+        counted = active > 0
+        if not counted.any() or self._sums[ENERGY] <= 0.0:
             return None
-        above_db = level_db - 20.0 * np.log10(THRESHOLDS[number.astype(int)])
+        level_db = 10.0 * np.log10(self._sums[ENERGY] / active[counted])
+        above_db = level_db - 20.0 * np.log10(THRESHOLDS[counted])
         if above_db[0] < MARGIN_DB:  # so weak that even the lowest threshold is too high
             return None
-        # falls from threshold to threshold; interp wants it rising
-        return float(np.interp(-MARGIN_DB, -above_db, number))
+        # it falls from threshold to threshold; interp wants it rising
+        return float(np.interp(-MARGIN_DB, -above_db, level_db))
+
+    def _active_samples(self) -> Block:
+        """Return the active samples at each threshold, runs and hangovers still open included."""
+        samples, level = self._progress
+        active = self._count[ACTIVE].copy()
+        active[:level] += samples - self._count[STARTED, :level]
+        ended = self._count[ENDED, level:]
+        active[level:] += np.where(ended == NEVER, 0, np.minimum(samples - ended, self._hangover))
+        return np.asarray(active, dtype=np.float64)
 
 
 @kernel
-def _count(block, other, pole, hangover, envelope, silent, active, active_energy):  # type: ignore[no-untyped-def]
-    """Run the envelope and count, for each threshold, active samples and their energy."""
-    first, second = envelope[0], envelope[1]
+def _follow(
+    block: Block, pole: float, hangover: int, sums: Block, progress: Counts, count: Counts
+) -> None:
+    """Run the envelope; count only when it crosses a threshold, ``level`` of which are passed."""
+    first, second, energy = sums[FIRST], sums[SECOND], sums[ENERGY]
+    samples, level = progress[0], progress[1]
+    highest = THRESHOLDS.shape[0]
     for i in range(block.shape[0]):
+        energy += block[i] * block[i]
         first = pole * first + (1.0 - pole) * abs(block[i])
         second = pole * second + (1.0 - pole) * first
-        energy = other[i] * other[i]
-        for j in range(silent.shape[0]):
-            silent[j] = 0 if second >= THRESHOLDS[j] else silent[j] + 1
-            if silent[j] <= hangover:
-                active[j] += 1
-                active_energy[j] += energy
-    envelope[0], envelope[1] = first, second
+        while level < highest and second >= THRESHOLDS[level]:
+            if count[ENDED, level] != NEVER:
+                count[ACTIVE, level] += min(samples + i - count[ENDED, level], hangover)
+            count[STARTED, level] = samples + i
+            level += 1
+        while level > 0 and second < THRESHOLDS[level - 1]:
+            level -= 1
+            count[ACTIVE, level] += samples + i - count[STARTED, level]
+            count[ENDED, level] = samples + i
+    sums[FIRST], sums[SECOND], sums[ENERGY] = first, second, energy
+    progress[0], progress[1] = samples + block.shape[0], level

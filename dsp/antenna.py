@@ -58,7 +58,7 @@ class Antenna:
             size *= 2
         self._history = min(ring, size // 2)
         self._step = size - self._history - BEFORE
-        frequency_hz = np.fft.rfftfreq(size, 1.0 / SAMPLE_RATE_HZ)
+        frequency_hz = np.linspace(0.0, SAMPLE_RATE_HZ / 2, size // 2 + 1)
         self._response = path.response(frequency_hz) * _converter(frequency_hz)
         self._response /= sample_at_full_modulation
         self.reset()

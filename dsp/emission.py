@@ -15,15 +15,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from carrierfloor.dsp.interpolation import FINE_RATE_HZ
+from carrierfloor.dsp.interpolation import FACTOR, FINE_RATE_HZ
 from carrierfloor.dsp.stage import Block
 
-KEEP_EVERY = 2  # of the 384 kHz grid: 192 kHz; folded products lie 60 dB below those they meet
-RATE_HZ = FINE_RATE_HZ / KEEP_EVERY
+# The corners of e have no end to their spectrum; on the 192 kHz grid what folds back onto 5 kHz
+# lies 60 dB below what is there (corners fall by 12 dB an octave).
 SEGMENT = 16384  # 85 ms; bins of 11.7 Hz
 HOP = SEGMENT // 2
 FLOOR_DBC = -200.0  # what an empty spectrum reads
-OCCUPIED_SHARE = 0.01
+OCCUPIED_SHARE = 0.01  # 47 CFR 2.202(a): left out, half of it on each side
 
 
 @dataclass(frozen=True)
@@ -32,18 +32,18 @@ class Emission:
 
     offset_hz: Block  # shape (n,), from 0
     power: Block  # shape (n,), mean power of each bin on one side, carrier = 1
-    worst_power: Block  # shape (n,), the highest of any segment (85 ms)
-    worst_beyond: Block  # shape (n,), the highest power of any segment beyond, both sides
+    worst_power: Block  # shape (n,), the highest of any 85 ms
+    worst_beyond: Block  # shape (n,), the highest power of any 85 ms from there on, both sides
 
     def beyond_dbc(self, offset_hz: float, up_to_hz: float = math.inf) -> float:
         """Return the mean power of both sides beyond an offset from the carrier."""
         wanted = (self.offset_hz > offset_hz) & (self.offset_hz <= up_to_hz)
-        return _db(2.0 * float(self.power[wanted].sum()))
+        return to_dbc(2.0 * float(self.power[wanted].sum()))
 
     def worst_beyond_dbc(self, offset_hz: float) -> float:
-        """Return the same in the worst 85 ms."""
+        """Return the power of both sides beyond an offset in the worst 85 ms."""
         first = int(np.searchsorted(self.offset_hz, offset_hz, side="right"))
-        return _db(float(self.worst_beyond[first]))
+        return to_dbc(float(self.worst_beyond[first]))
 
     @property
     def occupied_bandwidth_hz(self) -> float:
@@ -62,46 +62,49 @@ class EmissionMeter:
     """Average the spectrum of the envelope over a stream, in constant memory."""
 
     def __init__(self) -> None:
-        self._window = np.hanning(SEGMENT + 1)[:-1]
-        self._scale = 1.0 / (SEGMENT * float(np.sum(self._window**2)))
+        self._windows = {step: np.hanning(SEGMENT // step + 1)[:-1] * step for step in (1, FACTOR)}
+        self._scale = 1.0 / (SEGMENT * float(np.sum(self._windows[1] ** 2)))
         self.reset()
 
     def reset(self) -> None:
         """Forget all past input."""
-        self._waiting = np.zeros(SEGMENT - HOP)  # modulation, none before the beginning
+        self._waiting = np.zeros(SEGMENT - HOP)  # no modulation before the beginning
         self._segments = 0
         bins = SEGMENT // 2 + 1
         self._power, self._worst, self._beyond = np.zeros(bins), np.zeros(bins), np.zeros(bins)
 
     def feed(self, fine: Block) -> None:
-        """Take the next samples of m at 384 kHz, shape (n,), n a multiple of 2."""
-        joined = np.concatenate([self._waiting, fine[::KEEP_EVERY]])
-        start = 0
-        while start + SEGMENT <= len(joined):
+        """Take the next points of m at 192 kHz, shape (4 n,)."""
+        joined = np.concatenate([self._waiting, fine])
+        count = max(0, (len(joined) - SEGMENT) // HOP + 1)
+        for start in range(0, count * HOP, HOP):
             self._add(joined[start : start + SEGMENT])
-            start += HOP
-        self._waiting = joined[start:].copy()
+        self._waiting = joined[count * HOP :].copy()
 
     def read(self) -> Emission:
         """Return the spectrum of all complete segments that were fed."""
         count = max(1, self._segments)
         return Emission(
-            offset_hz=np.fft.rfftfreq(SEGMENT, 1.0 / RATE_HZ),
+            offset_hz=np.linspace(0.0, FINE_RATE_HZ / 2, SEGMENT // 2 + 1),
             power=self._power / count,
             worst_power=self._worst.copy(),
             worst_beyond=self._beyond.copy(),
         )
 
     def _add(self, modulation: Block) -> None:
-        envelope = np.maximum(0.0, 1.0 + modulation)
-        lines = np.fft.rfft(envelope * self._window)
+        """Add one segment; without a corner in it, its own samples say all there is."""
+        step = FACTOR if modulation.min() > -1.0 else 1
+        envelope = np.maximum(0.0, 1.0 + modulation[::step])
+        lines = np.fft.rfft(envelope * self._windows[step])
+        bins = len(lines)
         power = (lines.real**2 + lines.imag**2) * self._scale
+        self._power[:bins] += power
+        np.maximum(self._worst[:bins], power, out=self._worst[:bins])
         beyond = 2.0 * np.cumsum(power[::-1])[::-1]
-        self._power += power
-        np.maximum(self._worst, power, out=self._worst)
-        np.maximum(self._beyond, beyond, out=self._beyond)
+        np.maximum(self._beyond[:bins], beyond, out=self._beyond[:bins])
         self._segments += 1
 
 
-def _db(power: float) -> float:
+def to_dbc(power: float) -> float:
+    """Return a power over the carrier's in dB, FLOOR_DBC if there is none."""
     return 10.0 * math.log10(power) if power > 10.0 ** (FLOOR_DBC / 10.0) else FLOOR_DBC
