@@ -3,7 +3,7 @@
 For recordings, where the whole input will be there: the output begins and ends with it.
 """
 
-from collections.abc import Callable
+from typing import Protocol
 
 import numpy as np
 
@@ -12,8 +12,14 @@ from carrierfloor.dsp.resampler import Resampler
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
 
 
-def _ignore(block: Block) -> None:
-    """Watch nothing."""
+class Listener(Protocol):
+    """Gets what the chain hears."""
+
+    def hear(self, block: Block) -> None:
+        """Take the next samples at 48 kHz."""
+
+    def end_at(self, sample: int) -> None:
+        """Learn where the input will end; called once, before the last samples."""
 
 
 class InStep:
@@ -25,8 +31,8 @@ class InStep:
         A fresh chain.
     input_rate_hz, output_rate_hz : float
         Sample rates of what goes in and comes out.
-    watch_input : callable, optional
-        Gets the input at 48 kHz, block by block, as the chain will hear it.
+    listener : Listener, optional
+        Gets what the chain hears.
 
     Notes
     -----
@@ -39,13 +45,13 @@ class InStep:
         chain: Chain,
         input_rate_hz: float,
         output_rate_hz: float,
-        watch_input: Callable[[Block], None] = _ignore,
+        listener: Listener | None = None,
     ) -> None:
         self.chain = chain
         self._ratio = output_rate_hz / input_rate_hz
         self._to_chain = Resampler(input_rate_hz, SAMPLE_RATE_HZ)
         self._from_chain = Resampler(SAMPLE_RATE_HZ, output_rate_hz)
-        self._watch_input = watch_input
+        self._listener = listener
         self._held = np.zeros(0)
         self._late = chain.latency_samples  # of the chain's output, still to be dropped
         self._taken = 0  # samples taken at the input's rate
@@ -63,7 +69,10 @@ class InStep:
     def finish(self) -> Block:
         """Return the rest; all in all as many samples as the input's time holds."""
         rest = np.concatenate([self._held, self._to_chain.finish()])
-        self.chain.end_at(self._fed + len(rest))
+        end = self._fed + len(rest)
+        self.chain.end_at(end)
+        if self._listener is not None:
+            self._listener.end_at(end)
         out = [self._from_chain.process(self._run(rest))]
         out.append(self._from_chain.process(self._on_time(self.chain.flush())))
         out.append(self._from_chain.finish())
@@ -73,7 +82,8 @@ class InStep:
 
     def _run(self, block: Block) -> Block:
         self._fed += len(block)
-        self._watch_input(block)
+        if self._listener is not None:
+            self._listener.hear(block)
         return self._on_time(self.chain.process(block))
 
     def _on_time(self, block: Block) -> Block:

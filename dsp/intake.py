@@ -31,9 +31,7 @@ def channel_index(choice: str, channels: int) -> int | None:
     if channels == 1 and choice in ("left", "right"):
         number = 1  # one channel is both
     if not 1 <= number <= channels:
-        raise SettingError(
-            f"channel is {choice!r}; it must be mix, left, right or 1 to {channels}"
-        )
+        raise SettingError(f"channel is {choice!r}; it must be mix, left, right or 1 to {channels}")
     return number - 1
 
 
@@ -62,7 +60,7 @@ class Intake:
     @property
     def cancels(self) -> bool:
         """Whether mixing removed most of the sound, as with channels of opposite polarity."""
-        return self._mixed_energy * 10.0 ** (CANCELLING_DB / 10.0) < self._channel_energy
+        return bool(self._mixed_energy < 10.0 ** (-CANCELLING_DB / 10.0) * self._channel_energy)
 
     def process(self, frames: NDArray[np.float64]) -> Block:
         """Take the next frames, shape (n, channels); return as many samples, shape (n,)."""

@@ -68,6 +68,12 @@ def kernel(function: F) -> F:
         numba.config.CACHE_DIR = before
 
 
-def is_compiled() -> bool:
-    """Tell whether an earlier run left compiled kernels for these sources."""
-    return any(Path(_CACHE_DIR).rglob("*.nbc"))
+def is_compiled(name: str = "") -> bool:
+    """Tell whether an earlier run left compiled kernels for these sources.
+
+    Parameters
+    ----------
+    name : str
+        Of a kernel; any kernel counts if it is empty.
+    """
+    return any(Path(_CACHE_DIR).rglob(f"*{name}*.nbc"))

@@ -11,6 +11,7 @@ from carrierfloor.dsp.stage import Block
 # libsndfile's names of the formats that keep a waveform, with the bits of the integer ones.
 INTEGER_BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 FLOATS = ("FLOAT", "DOUBLE")
+Stored = NDArray[np.int32] | NDArray[np.float32] | NDArray[np.float64]
 LOSSLESS = (*INTEGER_BITS, *FLOATS)
 
 DITHERED_BITS = 16  # and below; finer steps lie under any room noise (common practice, no source)
@@ -40,6 +41,11 @@ class SampleFormat:
     def bits(self) -> int:
         """Bits of an integer sample; 0 for a float."""
         return INTEGER_BITS.get(self.name, 0)
+
+    @property
+    def bytes(self) -> int:
+        """Bytes of a stored sample."""
+        return {"FLOAT": 4, "DOUBLE": 8}.get(self.name, self.bits // 8)
 
     @property
     def dithered(self) -> bool:
@@ -79,7 +85,7 @@ class Quantiser:
         self.clipped_samples = 0
         self._random = np.random.default_rng(DITHER_SEED)
 
-    def process(self, block: Block) -> NDArray[np.int32] | NDArray[np.float32] | Block:
+    def process(self, block: Block) -> Stored:
         """Store the next samples.
 
         Parameters
@@ -105,10 +111,10 @@ class Quantiser:
             np.count_nonzero((steps < -full_scale) | (steps > full_scale - 1))
         )
         np.clip(steps, -full_scale, full_scale - 1, out=steps)
-        return (steps * 2 ** (32 - bits)).astype(np.int32)
+        steps *= 2 ** (32 - bits)
+        return np.asarray(steps, dtype=np.int32)
 
-    def value(self, stored: NDArray[np.int32] | NDArray[np.float32] | Block) -> Block:
+    def value(self, stored: Stored) -> Block:
         """Return what a player makes of stored samples, 1.0 = full scale."""
-        if self.format.bits:
-            return stored / 2.0**31
-        return stored.astype(np.float64)
+        scale = 2.0**-31 if self.format.bits else 1.0
+        return scale * np.asarray(stored, dtype=np.float64)

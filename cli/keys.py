@@ -1,0 +1,78 @@
+"""Tables of settings: the keys a document may hold, and the values that it does hold."""
+
+import dataclasses
+from collections.abc import Iterator
+from typing import Any
+
+from rich import box
+from rich.table import Table
+from rich.text import Text
+
+from carrierfloor.dsp.sections import Section
+from carrierfloor.dsp.settings import rule_of
+
+LISTS_OF_SECTIONS = ("bands", "sections")
+
+
+def key_table(title: str, design: type) -> Table:
+    """Return every key of a design with what it may be, its default and its effect."""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, title_justify="left")
+    table.title = Text(title, style="bold")
+    table.add_column("Key", no_wrap=True)
+    table.add_column("Allowed")
+    table.add_column("Default", justify="right")
+    table.add_column("Effect")
+    for item in dataclasses.fields(design):
+        if "rule" in item.metadata:
+            rule = rule_of(item)
+            table.add_row(item.name, _allowed(item), _default(item), rule.effect)
+        elif item.name in LISTS_OF_SECTIONS:
+            table.add_row(Text(f"[[{item.name}]]"), "tables", "none", "sections one after another:")
+            for inner in dataclasses.fields(Section):
+                rule = rule_of(inner)
+                table.add_row(f"  {inner.name}", _allowed(inner), _default(inner), rule.effect)
+    return table
+
+
+def _allowed(item: "dataclasses.Field[Any]") -> str:
+    if item.type in (bool, "bool"):
+        return "true or false"
+    return rule_of(item).allowed
+
+
+def _default(item: "dataclasses.Field[Any]") -> str:
+    if item.default is dataclasses.MISSING:
+        return "needed"
+    return "none" if item.default is None else value_text(item.default)
+
+
+def settings_of(design: Any) -> Iterator[tuple[str, str, str]]:
+    """Yield key, value with unit, and effect of all settings that a design holds."""
+    for item in dataclasses.fields(design):
+        value = getattr(design, item.name)
+        if "rule" in item.metadata:
+            rule = rule_of(item)
+            if value is not None:
+                yield item.name, f"{value_text(value)} {rule.unit}".strip(), rule.effect
+        elif item.name in LISTS_OF_SECTIONS:
+            for number, section in enumerate(value, 1):
+                yield f"{item.name} {number}", section_text(section), ""
+
+
+def section_text(section: Section) -> str:
+    """Return an analogue section in words."""
+    words = [section.kind, f"{section.frequency_hz:g} Hz"]
+    if section.gain_db is not None:
+        words.append(f"{section.gain_db:+g} dB")
+    if section.q is not None:
+        words.append(f"q {section.q:g}")
+    elif section.kind in ("highpass", "lowpass"):
+        words.append("first order")
+    return ", ".join(words)
+
+
+def value_text(value: Any) -> str:
+    """Return a value as it stands in a TOML file."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return f"{value:g}" if isinstance(value, float) else str(value)

@@ -1,0 +1,124 @@
+"""Parallel processes for many files: progress, failures, and a clean end on Ctrl-C.
+
+Only this process hears Ctrl-C; it sets an event, the others meet it at their next block and
+leave as from any error, so that no half-written file stays behind.
+"""
+
+import signal
+import traceback
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+from carrierfloor.cli import report, screen
+from carrierfloor.cli.job import Options, process_file
+from carrierfloor.cli.report import Report
+from carrierfloor.dsp.errors import CarrierfloorError
+
+POLL_S = 0.1
+Pairs = Sequence[tuple[Path, Path]]
+
+
+@dataclass(frozen=True)
+class Failure:
+    """Why a file gave no output."""
+
+    file: str
+    message: str
+
+
+def run_all(pairs: Pairs, options: Options, jobs: int) -> list[Report | Failure]:
+    """Process all pairs of input and output; return a report or a failure for each.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        After Ctrl-C, when all processes have cleaned up.
+    """
+    context = get_context("spawn")  # the same on all systems, and safe with threads
+    stop, parts = context.Event(), context.Array("d", len(pairs))
+    with (
+        _deaf_to_interrupts(),  # inherited by the processes, which start here
+        ProcessPoolExecutor(min(jobs, len(pairs)), context, _start, (stop, parts)) as pool,
+    ):
+        futures = [pool.submit(_one, number, *pair, options) for number, pair in enumerate(pairs)]
+        try:
+            with _hearing_interrupts():
+                _watch(futures, parts)
+        except KeyboardInterrupt:
+            stop.set()
+            pool.shutdown(wait=True, cancel_futures=True)
+            raise
+        return [_result(future, source) for future, (source, _) in zip(futures, pairs, strict=True)]
+
+
+def _watch(futures: Sequence[Future[Report | Failure]], parts: Any) -> None:
+    """Show a bar until all is done."""
+    with screen.progress_bar() as bar:
+        task = bar.add_task(f"{len(futures)} files", total=len(futures))
+        pending = set(futures)
+        while pending:
+            _, pending = wait(pending, timeout=POLL_S)
+            bar.update(task, completed=sum(parts))
+
+
+def _result(future: Future[Report | Failure], source: Path) -> Report | Failure:
+    try:
+        return future.result()
+    except BrokenProcessPool:
+        return Failure(str(source), "its process ended without a word; out of memory?")
+
+
+# In the other processes.
+
+_stop: Any = None
+_parts: Any = None
+
+
+def _start(stop: Any, parts: Any) -> None:
+    global _stop, _parts
+    _stop, _parts = stop, parts
+
+
+def _one(number: int, source: Path, target: Path, options: Options) -> Report | Failure:
+    """Process one file; a failure is a result like any other."""
+
+    def progress(part: float) -> None:
+        _parts[number] = part
+        if _stop.is_set():
+            raise KeyboardInterrupt
+
+    try:
+        return report.build(process_file(source, target, options, progress))
+    except CarrierfloorError as error:
+        return Failure(str(source), str(error))
+    except KeyboardInterrupt:
+        return Failure(str(source), "interrupted")
+    except Exception as error:  # a bug: say where, go on with the other files
+        traceback.print_exc()
+        return Failure(str(source), f"internal error: {error!r}")
+    finally:
+        _parts[number] = 1.0
+
+
+@contextmanager
+def _deaf_to_interrupts() -> Iterator[None]:
+    yield from _with_handler(signal.SIG_IGN)
+
+
+@contextmanager
+def _hearing_interrupts() -> Iterator[None]:
+    yield from _with_handler(signal.default_int_handler)
+
+
+def _with_handler(handler: Any) -> Iterator[None]:
+    before = signal.signal(signal.SIGINT, handler)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)

@@ -1,0 +1,91 @@
+"""The command ``rigs``: list, show and check transmitters."""
+
+from collections.abc import Sequence
+
+from rich import box
+from rich.table import Table
+from rich.text import Text
+
+from carrierfloor import presets
+from carrierfloor.cli import documents, screen
+from carrierfloor.cli.keys import key_table, section_text, settings_of
+from carrierfloor.cli.validation import validate_files
+from carrierfloor.dsp.carrier import pep_w
+from carrierfloor.dsp.path import Path
+from carrierfloor.dsp.rig import Carrier, Level, Modulation, Plate
+
+PARTS = {"carrier": Carrier, "plate": Plate, "modulation": Modulation, "level": Level}
+
+
+def list_all() -> int:
+    """List the shipped rigs."""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    table.add_column("Rig", style="bold", no_wrap=True)
+    for title in ("Carrier", "Limits", "Paths"):
+        table.add_column(title, justify="right", no_wrap=True)
+    table.add_column("What it is")
+    for name in presets.names("rigs"):
+        rig = presets.rig(name)
+        limits = rig.modulation
+        default = " (default)" if name == presets.DEFAULT_RIG else ""
+        table.add_row(
+            name,
+            f"{rig.carrier.power_w:g} W" if rig.carrier else "",
+            f"-{limits.negative_limit_pct:g} +{limits.positive_limit_pct:g} %",
+            str(len(rig.paths)) if rig.paths else "flat",
+            f"{rig.name}{default}",
+        )
+    screen.results().print(table)
+    return 0
+
+
+def show(name_or_file: str) -> int:
+    """Show all settings of a rig."""
+    rig = documents.rig(name_or_file)
+    console = screen.results()
+    console.print(Text(rig.name, style="bold"))
+    if rig.description:
+        console.print(rig.description)
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    for title in ("Part", "Setting", "Value", "Effect"):
+        table.add_column(title, justify="right" if title == "Value" else "left")
+    for part in PARTS:
+        head = part
+        for key, value, effect in settings_of(getattr(rig, part)) if getattr(rig, part) else ():
+            table.add_row(head, key, value, effect)
+            head = ""
+        if part == "modulation" and rig.carrier:
+            power_w = pep_w(rig.carrier.power_w, rig.modulation.positive_limit_pct / 100.0)
+            table.add_row("", "", f"{power_w:.0f} W", "peak envelope power at the positive limit")
+    for path in rig.paths:
+        _add_path(table, path)
+    console.print()
+    console.print(table)
+    if not rig.paths:
+        console.print("\nNo paths: DC-coupled and flat.", style="dim")
+    return 0
+
+
+def _add_path(table: Table, path: Path) -> None:
+    head = "path"
+    for section in path.sections:
+        table.add_row(head, path.name if head else "", section_text(section), "")
+        head = ""
+
+
+def validate(files: Sequence[str]) -> int:
+    """Check rig files; say what is wrong with each."""
+    return validate_files(files, documents.rig)
+
+
+def keys() -> int:
+    """List every key that a rig file may hold."""
+    console = screen.results()
+    console.print(
+        "A rig file holds name, description and these tables; all but name may be left out.\n"
+    )
+    for part, design in PARTS.items():
+        console.print(key_table(f"[{part}] {(design.__doc__ or '').strip()}", design))
+        console.print()
+    console.print(key_table("[[paths]] Each has a name and these tables; none: flat", Path))
+    return 0
