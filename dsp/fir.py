@@ -131,7 +131,7 @@ def fir_kernel(coefficients: Block, state: Block, block: Block) -> None:
         new[i] = block[i]
         block[i] = 0.0
     for first in range(0, taps.shape[0], TAPS_A_PASS):
-        _eight_taps(taps[first : first + TAPS_A_PASS], state[first * stride :], stride, block)
+        add_eight_taps(taps[first : first + TAPS_A_PASS], state[first * stride :], stride, block)
     done = 0
     while done < past:  # pieces no longer than the step, so that they never overlap
         size = min(n, past - done)
@@ -143,7 +143,8 @@ def fir_kernel(coefficients: Block, state: Block, block: Block) -> None:
 
 
 @kernel
-def _eight_taps(h: Block, x: Block, stride: int, block: Block) -> None:
+def add_eight_taps(h: Block, x: Block, stride: int, block: Block) -> None:
+    """Add to the block what eight taps ``h`` make of the samples from ``x`` on."""
     n = block.shape[0]
     h0, h1, h2, h3, h4, h5, h6, h7 = h[0], h[1], h[2], h[3], h[4], h[5], h[6], h[7]
     x0, x1 = x[:n], x[stride : stride + n]
