@@ -2,16 +2,17 @@
 
 import numpy as np
 import pytest
+from scipy import signal
 
 from carrierfloor.dsp.leveller import LevellerDesign
 from carrierfloor.dsp.stage import Context
-from tests.dsp.level_signals import Audio, noise, rms_db, syllables, window
+from tests.dsp.level_signals import RATE_HZ, Audio, noise, rms_db, syllables, window
 
 PATTERN_DB = 10 * np.log10(0.6)  # syllables() talks for 0.15 s of every 0.25 s
 
 
-def through(signal: Audio, **settings: float) -> Audio:
-    return LevellerDesign(**settings).build(Context()).process(signal)
+def through(audio: Audio, **settings: float) -> Audio:
+    return LevellerDesign(**settings).build(Context()).process(audio)
 
 
 @pytest.mark.parametrize("level_db", [-42.0, -30.0, -20.0, -8.0, 6.0])
@@ -35,10 +36,10 @@ def test_goes_down_fast_and_up_slowly() -> None:
 
     The averaging window of 0.2 s, 0.1 s as a time constant, delays both.
     """
-    signal = np.concatenate([syllables(-20, 8), syllables(-8, 6), syllables(-20, 8)])
-    out = through(signal, gain_up_s=2.0, gain_down_s=0.15)
+    speech = np.concatenate([syllables(-20, 8), syllables(-8, 6), syllables(-20, 8)])
+    out = through(speech, gain_up_s=2.0, gain_down_s=0.15)
     gain = [
-        rms_db(window(out, t, t + 0.15)) - rms_db(window(signal, t, t + 0.15))
+        rms_db(window(out, t, t + 0.15)) - rms_db(window(speech, t, t + 0.15))
         for t in np.arange(0, 21.9, 0.25)
     ]
     before, at_500_ms, settled = gain[31], gain[34], gain[55]
@@ -49,17 +50,17 @@ def test_goes_down_fast_and_up_slowly() -> None:
 
 
 def test_gain_stands_still_in_a_pause() -> None:
-    signal = np.concatenate([syllables(-30, 5), noise(-62, 20), syllables(-30, 1)])
-    out = through(signal)
-    last_word = rms_db(window(out, 4.5, 4.65)) - rms_db(window(signal, 4.5, 4.65))
-    pause = [rms_db(window(out, t, t + 1)) - rms_db(window(signal, t, t + 1)) for t in range(6, 25)]
+    speech = np.concatenate([syllables(-30, 5), noise(-62, 20), syllables(-30, 1)])
+    out = through(speech)
+    last_word = rms_db(window(out, 4.5, 4.65)) - rms_db(window(speech, 4.5, 4.65))
+    pause = [rms_db(window(out, t, t + 1)) - rms_db(window(speech, t, t + 1)) for t in range(6, 25)]
     assert np.ptp(pause) < 0.01
     assert pause[0] == pytest.approx(last_word, abs=1.0)
 
 
 def test_noise_alone_is_never_raised() -> None:
-    signal = noise(-50, 30)
-    np.testing.assert_array_equal(through(signal), signal)
+    speech = noise(-50, 30)
+    np.testing.assert_array_equal(through(speech), speech)
 
 
 def test_gain_stays_within_its_bounds() -> None:
@@ -77,3 +78,34 @@ def test_meters_read_what_the_gain_did() -> None:
     assert meters["gain_db_max"] == pytest.approx(10.0, abs=1.5)
     assert meters["gain_db_min"] == pytest.approx(-10.0, abs=1.5)
     assert meters["gain_db_min"] < meters["gain_db_mean"] < meters["gain_db_max"]
+
+
+@pytest.mark.parametrize("shelf_db", [-12.0, 0.0, 12.0])
+def test_two_bands_bring_a_dull_and_a_shrill_voice_to_one_balance(shelf_db: float) -> None:
+    """Above and below the crossover the same rms, whatever the talker's treble.
+
+    Within 3 dB: near the crossover the stronger band shows in the other one.
+    """
+    low, high = (
+        signal.sosfilt(signal.butter(4, 1000.0, kind, fs=RATE_HZ, output="sos"), noise(-25, 10))
+        for kind in ("low", "high")
+    )
+    talks = syllables(0, 10) != 0.0
+    out = through((low + high * 10 ** (shelf_db / 20)) * talks, crossover_hz=1000.0)
+    bands = []
+    for kind in ("low", "high"):
+        band = signal.sosfilt(signal.butter(8, 1000.0, kind, fs=RATE_HZ, output="sos"), out)
+        bands.append(rms_db(window(band, 7, 10)))
+    assert bands[0] == pytest.approx(bands[1], abs=3.0)
+    assert bands[0] == pytest.approx(-20.0 + PATTERN_DB, abs=3.0)
+
+
+def test_treble_can_be_set_higher() -> None:
+    speech = syllables(-25, 10)
+    flat = through(speech, crossover_hz=1000.0)
+    bright = through(speech, crossover_hz=1000.0, treble_db=6.0)
+    high_pass = signal.butter(8, 3000.0, "high", fs=RATE_HZ, output="sos")
+    gained = rms_db(window(signal.sosfilt(high_pass, bright), 7, 10)) - rms_db(
+        window(signal.sosfilt(high_pass, flat), 7, 10)
+    )
+    assert gained == pytest.approx(6.0, abs=0.1)
