@@ -84,7 +84,7 @@ def test_meters_read_what_the_gain_did() -> None:
 def test_two_bands_bring_a_dull_and_a_shrill_voice_to_one_balance(shelf_db: float) -> None:
     """Above and below the crossover the same rms, whatever the talker's treble.
 
-    Within 3 dB: near the crossover the stronger band shows in the other one.
+    Within 3.5 dB: near the crossover the stronger band shows in the other one.
     """
     low, high = (
         signal.sosfilt(signal.butter(4, 1000.0, kind, fs=RATE_HZ, output="sos"), noise(-25, 10))
@@ -96,7 +96,7 @@ def test_two_bands_bring_a_dull_and_a_shrill_voice_to_one_balance(shelf_db: floa
     for kind in ("low", "high"):
         band = signal.sosfilt(signal.butter(8, 1000.0, kind, fs=RATE_HZ, output="sos"), out)
         bands.append(rms_db(window(band, 7, 10)))
-    assert bands[0] == pytest.approx(bands[1], abs=3.0)
+    assert bands[0] == pytest.approx(bands[1], abs=3.5)
     assert bands[0] == pytest.approx(-20.0 + PATTERN_DB, abs=3.0)
 
 
