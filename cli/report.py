@@ -50,7 +50,7 @@ def build(outcome: Outcome) -> Report:
         },
         "notes": notes(outcome),
     }
-    return {group: _finite(content) for group, content in report.items()}
+    return {group: finite(content) for group, content in report.items()}
 
 
 def versions() -> dict[str, str]:
@@ -186,10 +186,10 @@ def _nested(meters: Mapping[str, float]) -> Report:
     return tables
 
 
-def _finite(content: Any) -> Any:
+def finite(content: Any) -> Any:
     """Replace what JSON cannot say by null."""
     if isinstance(content, Mapping):
-        return {key: _finite(value) for key, value in content.items()}
+        return {key: finite(value) for key, value in content.items()}
     if isinstance(content, float):
         return float(content) + 0.0 if math.isfinite(content) else None  # no -0.0
     return content

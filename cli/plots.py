@@ -1,0 +1,145 @@
+"""Drawing what the antenna sees: numbers in, axes out; the caller shows or saves.
+
+All colours lie in the middle between black and white, for light and for dark pages; no meaning
+hangs on colour alone.
+"""
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.collections import PolyCollection
+from matplotlib.colors import to_rgba
+
+from carrierfloor.dsp.emission import Emission
+from carrierfloor.dsp.modulation import HISTOGRAM_M, ModulationReading
+from carrierfloor.dsp.overview import Overview, WorstMoment
+from carrierfloor.dsp.rig import Modulation
+from carrierfloor.dsp.stage import Block
+
+INK = "#747b85"  # text and frames: contrast 4.3 to 1 against white and against near-black
+BLUE, VERMILION, VIOLET = "#1c7fc4", "#d9480f", "#a06cc7"
+DASHES = (0, (4, 3))
+SPECTRUM_KHZ, SPECTRUM_LOWEST_DBC = 20.0, -140.0
+
+
+def overview_plot(overview: Overview, limits: Modulation, *, ax: Axes) -> Axes:
+    """Draw the envelope of a whole recording, with a tick under every cut-off."""
+    low = np.maximum(0.0, 1.0 + overview.lowest)
+    ax.fill_between(overview.time_s, low, 1.0 + overview.highest, color=BLUE, linewidth=0.3)
+    off = overview.time_s[overview.lowest <= -1.0]
+    ax.plot(off, np.full(len(off), -0.12), "|", color=VERMILION, markersize=7.0)
+    ax.set(xlabel="Time (s)", ylabel="Envelope (carrier = 1)", xlim=_ends(overview.time_s))
+    return _envelope_lines(limits, ax=ax)
+
+
+def moment_plot(moment: WorstMoment, limits: Modulation, *, ax: Axes) -> Axes:
+    """Draw the envelope around one moment; dotted, where the audio asks for less than nothing."""
+    time_ms = 1000.0 * (moment.time_s - moment.time_s[len(moment.time_s) // 2])
+    wanted = 1.0 + moment.modulation
+    ax.plot(time_ms, np.maximum(0.0, wanted), color=BLUE, linewidth=1.4)
+    ax.plot(time_ms, np.where(wanted < 0.0, wanted, np.nan), ":", color=VERMILION, linewidth=1.4)
+    ax.fill_between(time_ms, wanted, 0.0, where=wanted < 0.0, color=VERMILION, alpha=0.35)
+    ax.set(xlabel="Time from there (ms)", ylabel="Envelope (carrier = 1)")
+    ax.set_xlim(_ends(time_ms))
+    return _envelope_lines(limits, ax=ax)
+
+
+def trapezoid_plot(modulation: ModulationReading, limits: Modulation, *, ax: Axes) -> Axes:
+    """Draw envelope against modulating audio, as an oscilloscope shows it; denser is darker.
+
+    A carrier that is cut off draws the tail to the left of the trapezoid's tip.
+    """
+    used = np.flatnonzero(modulation.histogram)
+    if len(used):
+        reached = slice(used[0], used[-1] + 1)
+        left, right = HISTOGRAM_M[:-1][reached], HISTOGRAM_M[1:][reached]
+        part = modulation.histogram[reached] / modulation.histogram.max()
+        x = 100.0 * np.stack([left, left, right, right], axis=1)
+        up, down = (np.maximum(0.0, 1.0 + m) + 0.015 for m in (left, right))
+        y = np.stack([-up, up, down, -down], axis=1)
+        colours = [
+            to_rgba(BLUE, 0.3 + 0.7 * share**0.25) if m >= -1.0 else to_rgba(VERMILION)
+            for m, share in zip(left, part, strict=True)
+        ]
+        ax.add_collection(PolyCollection(list(np.stack([x, y], axis=2)), facecolors=colours))
+    mark_limits(limits, ax=ax)
+    ax.set(xlabel="Modulating audio (%)", ylabel="Envelope, both halves (carrier = 1)")
+    ax.autoscale_view()
+    return ax
+
+
+def spectrum_plot(
+    emission: Emission, *, ax: Axes, label: str, color: str, linestyle: str = "-"
+) -> Axes:
+    """Draw the spectrum around the carrier: the mean and, thin, the worst 85 ms."""
+    shown = emission.offset_hz <= 1000.0 * SPECTRUM_KHZ
+    khz = emission.offset_hz[shown] / 1000.0
+    both_khz = np.concatenate([-khz[::-1], khz])
+    for power, width, alpha, name in (
+        (emission.power, 1.2, 1.0, f"{label}, mean"),
+        (emission.worst_power, 0.5, 0.5, f"{label}, worst 85 ms"),
+    ):
+        dbc = 10.0 * np.log10(np.maximum(power[shown], 1e-20))
+        both = np.concatenate([dbc[::-1], dbc])
+        ax.plot(both_khz, both, linestyle, color=color, linewidth=width, alpha=alpha, label=name)
+    bin_hz = emission.offset_hz[1]
+    ax.set(
+        xlabel="Offset from the carrier (kHz)",
+        ylabel=f"Power in {bin_hz:.1f} Hz (dBc)",
+        xlim=(-SPECTRUM_KHZ, SPECTRUM_KHZ),
+        ylim=(SPECTRUM_LOWEST_DBC, 5.0),
+    )
+    ax.grid(color=INK, alpha=0.25, linewidth=0.6)
+    return ax
+
+
+def histogram_plot(
+    modulation: ModulationReading, *, ax: Axes, label: str, color: str, linestyle: str = "-"
+) -> Axes:
+    """Draw which part of the time m spends in each 1 %."""
+    share_pct = 100.0 * modulation.histogram / max(1, modulation.histogram.sum())
+    ax.stairs(
+        share_pct, 100.0 * HISTOGRAM_M, color=color, linestyle=linestyle, linewidth=1.4, label=label
+    )
+    used = np.flatnonzero(modulation.histogram)
+    low, high = (HISTOGRAM_M[used[0]], HISTOGRAM_M[used[-1] + 1]) if len(used) else (0.0, 0.0)
+    left, right = ax.get_xlim() if len(ax.patches) > 1 else (-110.0, 110.0)
+    ax.set_xlim(min(left, 100.0 * low - 10.0), max(right, 100.0 * high + 10.0))
+    ax.set(xlabel="Modulation (%)", ylabel="Time spent in each 1 % (% of all)", yscale="log")
+    ax.yaxis.set_major_formatter(lambda pct, _: f"{pct:g}")
+    return ax
+
+
+def _envelope_lines(limits: Modulation, *, ax: Axes) -> Axes:
+    """Draw carrier, limits and cut-off across an envelope."""
+    ax.axhline(1.0, color=INK, linewidth=0.8)
+    for level in (1.0 - limits.negative_limit_pct / 100.0, 1.0 + limits.positive_limit_pct / 100.0):
+        ax.axhline(level, color=INK, linewidth=0.8, linestyle=DASHES)
+    ax.axhline(0.0, color=VERMILION, linewidth=1.0)
+    return ax
+
+
+def name_lines(limits: Modulation, *, ax: Axes) -> None:
+    """Say at the right edge what the lines across an envelope are."""
+    names = [
+        (1.0 + limits.positive_limit_pct / 100.0, f"+{limits.positive_limit_pct:g} %", "center"),
+        (1.0, "carrier", "center"),
+        (1.0 - limits.negative_limit_pct / 100.0, f"-{limits.negative_limit_pct:g} %", "bottom"),
+        (0.0, "cut-off", "top"),
+    ]
+    for level, name, side in names:
+        ax.annotate(
+            name, (1.02, level), xycoords=ax.get_yaxis_transform(), va=side, fontsize=9.0,
+            color=VERMILION if level == 0.0 else INK,
+        )  # fmt: skip
+
+
+def mark_limits(limits: Modulation, *, ax: Axes) -> Axes:
+    """Draw limits and cut-off across a modulation axis."""
+    for pct in (-limits.negative_limit_pct, limits.positive_limit_pct):
+        ax.axvline(pct, color=INK, linewidth=0.8, linestyle=DASHES)
+    ax.axvline(-100.0, color=VERMILION, linewidth=1.0)
+    return ax
+
+
+def _ends(values: Block) -> tuple[float, float]:
+    return (float(values[0]), float(values[-1])) if len(values) > 1 else (0.0, 1.0)
