@@ -3,9 +3,8 @@
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-from carrierfloor.dsp.engine import CODES, QUEUE_SIZE, run_rows, run_stream
+from carrierfloor.dsp.engine import CODES, QUEUE_SIZE, Table, run_rows, run_stream
 from carrierfloor.dsp.entry import build_entry
 from carrierfloor.dsp.fader import EDGE_SAMPLES, build_fader, end_fader
 from carrierfloor.dsp.limiter import build_limiter
@@ -81,7 +80,8 @@ class Chain:
             positive_limit=rig.modulation.positive_limit_pct / 100.0,
             highest_hz=highest_hz,
         )
-        shaping = [design.build(context) for design in _guarded(voice.stages)]
+        designs = _guarded(voice.stages)
+        shaping = [design.build(context) for design in designs]
         fit = output_filter(highest_hz)
         self._fader_latency = sum(stage.latency_samples for stage in shaping)
         self._fader = build_fader(self._fader_latency)
@@ -89,10 +89,14 @@ class Chain:
         output = build_output(rig.level.sample_at_full_modulation, fit)
         self._latency = HOP + self._fader_latency + limiter.latency_samples + delay_samples(fit)
         self.stages: tuple[Stage, ...] = (build_entry(), *shaping, self._fader, limiter, output)
-        self._names = _names([*(d.kind for d in _guarded(voice.stages))])
+        self._names = _names([design.kind for design in designs])
         self._segments, self._arena = _lay_out(self.stages)
+        first = self._segments[0]
+        alone = len(self._segments) == 1
+        self._table = first if alone and not isinstance(first, Stage) else None
         self._queue = np.zeros(QUEUE_SIZE)
         self._fed = 0
+        self._ended = False
 
     @property
     def latency_samples(self) -> int:
@@ -102,7 +106,7 @@ class Chain:
     @property
     def is_compiled(self) -> bool:
         """Whether the whole chain runs without Python; a third-party stage may need it."""
-        return len(self._segments) == 1 and not isinstance(self._segments[0], Stage)
+        return self._table is not None
 
     @property
     def meters(self) -> Mapping[str, float]:
@@ -128,8 +132,8 @@ class Chain:
         """
         out = np.array(block, dtype=np.float64)
         self._fed += len(out)
-        if self.is_compiled:
-            run_stream(self._segments[0], self._arena, self._queue, out)
+        if self._table is not None:
+            run_stream(self._table, self._arena, self._queue, out)
         else:
             self._process_in_python(out)
         return out
@@ -155,8 +159,6 @@ class Chain:
         self._queue[:] = 0.0
         self._fed = 0
         self._ended = False
-
-    _ended = False
 
     def _process_in_python(self, out: Block) -> None:
         """Do what ``run_stream`` does, with stages that only Python can run."""
@@ -194,14 +196,14 @@ def _names(kinds: Sequence[str]) -> list[str]:
     return ["entry", *names, "fader", "limiter", "output"]
 
 
-def _lay_out(stages: Sequence[Stage]) -> tuple[list[NDArray[np.int64] | Stage], Block]:
+def _lay_out(stages: Sequence[Stage]) -> tuple[list[Table | Stage], Block]:
     """Move all compiled stages into one arena; return the runs of the chain and the arena.
 
     A run is either a table for the compiled core or one stage that only Python can run.
     """
     compiled = [stage for stage in stages if isinstance(stage, CompiledStage)]
     arena = np.concatenate([part for s in compiled for part in (s.coefficients, s.initial_state)])
-    segments: list[NDArray[np.int64] | Stage] = []
+    segments: list[Table | Stage] = []
     rows: list[list[int]] = []
     end = 0
     for stage in stages:

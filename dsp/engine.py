@@ -4,7 +4,12 @@ A row of the table is one stage: which kernel, and where its coefficients and it
 the arena.  The order of the rows is the order of the chain, so the order is data.
 """
 
+import numpy as np
+from numpy.typing import NDArray
+
+from carrierfloor.dsp.clipper import clipper_kernel
 from carrierfloor.dsp.compressor import compressor_kernel
+from carrierfloor.dsp.condition import condition_kernel
 from carrierfloor.dsp.drive import drive_kernel
 from carrierfloor.dsp.entry import entry_kernel
 from carrierfloor.dsp.fader import fader_kernel
@@ -14,7 +19,11 @@ from carrierfloor.dsp.leveller import leveller_kernel
 from carrierfloor.dsp.limiter import limiter_kernel
 from carrierfloor.dsp.low_pass import low_pass_kernel
 from carrierfloor.dsp.output import output_kernel
-from carrierfloor.dsp.stage import HOP
+from carrierfloor.dsp.stage import HOP, Block
+from carrierfloor.dsp.sub_audio import sub_audio_kernel
+from carrierfloor.dsp.tone import tone_kernel
+
+Table = NDArray[np.int64]
 
 # The number by which `run_rows` below knows each kernel.
 CODES = {
@@ -43,7 +52,7 @@ QUEUE_SIZE = HOP + 1
 
 
 @kernel
-def run_rows(table, arena, hop):  # type: ignore[no-untyped-def]
+def run_rows(table: Table, arena: Block, hop: Block) -> None:
     """Run the rows of a table over one hop, in place.
 
     Parameters
@@ -61,6 +70,10 @@ def run_rows(table, arena, hop):  # type: ignore[no-untyped-def]
         state = arena[table[row, STATE] : table[row, STATE_END]]
         if code == 0:
             entry_kernel(coefficients, state, hop)
+        elif code == 1:
+            condition_kernel(coefficients, state, hop)
+        elif code == 2:
+            tone_kernel(coefficients, state, hop)
         elif code == 3:
             gate_kernel(coefficients, state, hop)
         elif code == 4:
@@ -69,8 +82,12 @@ def run_rows(table, arena, hop):  # type: ignore[no-untyped-def]
             compressor_kernel(coefficients, state, hop)
         elif code == 8:
             drive_kernel(coefficients, state, hop)
+        elif code == 9:
+            clipper_kernel(coefficients, state, hop)
         elif code == 10:
             low_pass_kernel(coefficients, state, hop)
+        elif code == 11:
+            sub_audio_kernel(coefficients, state, hop)
         elif code == 12:
             fader_kernel(coefficients, state, hop)
         elif code == 13:
@@ -80,7 +97,7 @@ def run_rows(table, arena, hop):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def run_stream(table, arena, queue, block):  # type: ignore[no-untyped-def]
+def run_stream(table: Table, arena: Block, queue: Block, block: Block) -> None:
     """Run a whole chain over a block of any length, in place, ``HOP`` samples late.
 
     Samples are exchanged with the queue one by one and the rows run whenever it is full, so

@@ -20,4 +20,4 @@ class Path:
     def response(self, frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
         """Return the complex response at the given frequencies, magnitude 1 at 1 kHz."""
         reference = np.abs(analogue_response(self.sections, np.array([REFERENCE_HZ])))[0]
-        return analogue_response(self.sections, frequency_hz) / reference
+        return np.asarray(analogue_response(self.sections, frequency_hz) / reference)

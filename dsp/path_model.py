@@ -78,7 +78,7 @@ def _matched_section(section: Section) -> Floats:
 
 
 def _delays(frequency_hz: Floats) -> Complexes:
-    return np.exp(-2j * np.pi * frequency_hz / SAMPLE_RATE_HZ)
+    return np.asarray(np.exp(-2j * np.pi * frequency_hz / SAMPLE_RATE_HZ))
 
 
 def _response(rows: Floats, frequency_hz: Floats) -> Complexes:
@@ -143,7 +143,7 @@ def _split(values: Complexes) -> Floats:
 def _model(rows: Floats, delay: float, frequency_hz: Floats) -> Complexes:
     """Respond as the sections, advanced by ``delay`` samples."""
     turn = np.exp(2j * np.pi * frequency_hz / SAMPLE_RATE_HZ * delay)
-    return _response(rows, frequency_hz) * turn
+    return np.asarray(_response(rows, frequency_hz) * turn)
 
 
 def _error(rows: Floats, delay: float, frequency_hz: Floats, target: Complexes) -> Floats:

@@ -84,7 +84,7 @@ def _check_value(value: Any, item: "dataclasses.Field[Any]", where: str) -> None
         )
     if rule.choices and value not in rule.choices:
         raise SettingError(f"{key} is {value!r}; it must be one of: {rule.allowed}")
-    if expected in (float, int) and not rule.low <= value <= rule.high:  # refuses NaN too
+    if isinstance(value, (float, int)) and not rule.low <= value <= rule.high:  # refuses NaN too
         unit = f" {rule.unit}" if rule.unit else ""
         raise SettingError(f"{key} is {value:g}{unit}; it must be {rule.allowed}")
 

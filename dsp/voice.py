@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from importlib import import_module
 from importlib.metadata import entry_points
-from typing import Any
+from typing import Any, cast
 
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.settings import refuse_unknown_keys
@@ -121,9 +121,9 @@ def design_type(kind: str, where: str = "") -> type[StageDesign]:
     if kind not in plugins:
         known = ", ".join([*BUILT_IN, *sorted(plugins)])
         raise SettingError(f"{where}: stage kind {kind!r} is not known; known kinds: {known}")
-    loaded = plugins[kind].load()
+    loaded: object = plugins[kind].load()
     if not (isinstance(loaded, type) and issubclass(loaded, StageDesign)):
         raise SettingError(
             f"{where}: stage kind {kind!r} names {plugins[kind].value}, which is no StageDesign"
         )
-    return loaded
+    return cast(type[StageDesign], loaded)
