@@ -28,7 +28,7 @@ phase_rotation_kernel = biquad_kernel
 class PhaseRotation(CompiledStage):
     """A cascade of all-passes, or nothing; ``active`` tells which.
 
-    Its latency counts as 0: the highest frequencies pass at once, those below 600 Hz 2 to 4 ms
+    Its latency counts as 0: the highest frequencies pass at once, those below 600 Hz 3 to 3.6 ms
     later.
     """
 
