@@ -2,12 +2,14 @@
 
 Left alone, numba writes its cache beside the module; ``pip uninstall`` then leaves that folder
 behind, and the leftover hides a later editable install.  numba also does not notice a change in
-a compiled function of *another* file, so the cache folder's name carries a digest of all sources
-in this folder: any edit starts a fresh cache.
+a compiled function of *another* file, so the name of a kernel's cache folder carries a digest of
+its file and of all files of this folder that it imports, directly or through others.
 """
 
+import functools
 import hashlib
 import os
+import re
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -20,17 +22,35 @@ F = TypeVar("F", bound=Callable[..., object])
 # Fused multiply-add and signless zeros; NaN and infinity keep their meaning.
 FASTMATH = {"contract", "nsz"}
 
+# An import statement with its names, on one line or in brackets.
+IMPORTS = re.compile(r"^\s*(?:from\s+[\w.]+\s+)?import\s+(?:\([^)]*\)|.*)|^\s*from\s+[\w.]+", re.M)
+WORDS = re.compile(r"\w+")
 
-def source_digest(folder: Path) -> str:
-    """Return a short digest of all Python files of a folder."""
+
+def source_digest(file: Path) -> str:
+    """Return a short digest of a Python file and all files beside it that it depends on."""
     digest = hashlib.sha256()
-    for file in sorted(folder.glob("*.py")):
-        digest.update(file.name.encode() + b"\0" + file.read_bytes())
+    for source in sorted(_dependencies(file)):
+        digest.update(source.name.encode() + b"\0" + source.read_bytes())
     return digest.hexdigest()[:16]
 
 
-def cache_dir() -> Path:
-    """Return the folder of this user that holds the kernels compiled from these sources."""
+def _dependencies(file: Path) -> set[Path]:
+    """Find a file and those beside it whose names its import lines mention, and theirs in turn."""
+    found, unread = {file}, [file]
+    while unread:
+        statements = IMPORTS.findall(unread.pop().read_text("utf-8"))
+        names = {word for statement in statements for word in WORDS.findall(statement)}
+        near = {file.with_name(f"{name}.py") for name in names}
+        new = {source for source in near - found if source.is_file()}
+        found |= new
+        unread += new
+    return found
+
+
+@functools.cache
+def cache_dir(file: Path) -> Path:
+    """Return the folder of this user that holds the kernels compiled from a file."""
     if sys.platform == "win32":
         base = Path(os.environ.get("LOCALAPPDATA", Path.home() / "AppData" / "Local"))
     elif sys.platform == "darwin":
@@ -38,10 +58,10 @@ def cache_dir() -> Path:
     else:
         base = Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache"))
     base = Path(os.environ.get("NUMBA_CACHE_DIR", base / "carrierfloor"))
-    return base / source_digest(Path(__file__).parent)
+    return base / source_digest(file)
 
 
-_CACHE_DIR = str(cache_dir())
+_CACHE_DIRS: dict[str, Path] = {}  # of every kernel, by its name
 
 
 def kernel(function: F) -> F:
@@ -58,7 +78,9 @@ def kernel(function: F) -> F:
         The compiled function, with the same signature; it runs without the interpreter lock.
     """
     before = numba.config.CACHE_DIR
-    numba.config.CACHE_DIR = _CACHE_DIR
+    folder = cache_dir(Path(function.__code__.co_filename))  # type: ignore[attr-defined]
+    _CACHE_DIRS[function.__name__] = folder
+    numba.config.CACHE_DIR = str(folder)
     options = {"nogil": True, "fastmath": FASTMATH, "error_model": "numpy"}
     try:
         return cast(F, numba.njit(cache=True, **options)(function))
@@ -68,12 +90,7 @@ def kernel(function: F) -> F:
         numba.config.CACHE_DIR = before
 
 
-def is_compiled(name: str = "") -> bool:
-    """Tell whether an earlier run left compiled kernels for these sources.
-
-    Parameters
-    ----------
-    name : str
-        Of a kernel; any kernel counts if it is empty.
-    """
-    return any(Path(_CACHE_DIR).rglob(f"*{name}*.nbc"))
+def is_compiled(name: str) -> bool:
+    """Tell whether an earlier run left this kernel compiled; its module must be imported."""
+    folder = _CACHE_DIRS[name]
+    return any(folder.rglob(f"*.{name}-*.nbc"))
