@@ -17,17 +17,21 @@ from carrierfloor.dsp.stage import Block
 
 INK = "#747b85"  # text and frames: contrast 4.3 to 1 against white and against near-black
 BLUE, VERMILION, VIOLET = "#1c7fc4", "#d9480f", "#a06cc7"
+LONG_S = 600.0  # from here on time is counted in minutes
 DASHES = (0, (4, 3))
 SPECTRUM_KHZ, SPECTRUM_LOWEST_DBC = 20.0, -140.0
 
 
 def overview_plot(overview: Overview, limits: Modulation, *, ax: Axes) -> Axes:
     """Draw the envelope of a whole recording, with a tick under every cut-off."""
+    long = len(overview.time_s) > 0 and overview.time_s[-1] > LONG_S
+    time = overview.time_s / (60.0 if long else 1.0)
     low = np.maximum(0.0, 1.0 + overview.lowest)
-    ax.fill_between(overview.time_s, low, 1.0 + overview.highest, color=BLUE, linewidth=0.3)
-    off = overview.time_s[overview.lowest <= -1.0]
+    ax.fill_between(time, low, 1.0 + overview.highest, color=BLUE, linewidth=0.3)
+    off = time[overview.lowest <= -1.0]
     ax.plot(off, np.full(len(off), -0.12), "|", color=VERMILION, markersize=7.0)
-    ax.set(xlabel="Time (s)", ylabel="Envelope (carrier = 1)", xlim=_ends(overview.time_s))
+    ax.set(xlabel=f"Time ({'min' if long else 's'})", ylabel="Envelope (carrier = 1)")
+    ax.set_xlim(_ends(time))
     return _envelope_lines(limits, ax=ax)
 
 

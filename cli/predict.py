@@ -15,6 +15,7 @@ from carrierfloor.dsp.prediction import worst_of
 
 GOOD, BAD, QUIET = "green", "bold red", "dim"
 TIMES_SHOWN = 8
+LONGEST_TITLE = 25  # characters
 LAST_KERNEL = "_spread"  # of dsp/modulation.py, the last that the meters compile
 
 
@@ -65,12 +66,19 @@ def predict(
     if pictures is not None:
         from carrierfloor.cli.pictures import write_pictures
 
-        drawn = write_pictures(pictures, {audio.name: worst_of(followed.paths)}, transmitter)
+        drawn = write_pictures(
+            pictures, {_short(audio.stem): worst_of(followed.paths)}, transmitter
+        )
     found = predict_report.build(followed, transmitter, rig, drawn)
     if save_report is not None:
         report_file.save([found], save_report)
     show(found, screen.results())
     return 0
+
+
+def _short(name: str) -> str:
+    """Cut the middle out of a name that is too long for a title."""
+    return name if len(name) <= LONGEST_TITLE else f"{name[:10]} ... {name[-10:]}"
 
 
 def show(report: Report, console: Console) -> None:
