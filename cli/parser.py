@@ -40,6 +40,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser.set_defaults(run=_help, parser=parser)
     commands = parser.add_subparsers(dest="command", title="commands", metavar="COMMAND")
     _add_process(commands)
+    _add_predict(commands)
     _add_documents(commands, "voices", "voice")
     _add_documents(commands, "rigs", "rig")
     return parser
@@ -111,6 +112,38 @@ def _process(arguments: argparse.Namespace) -> int:
         into=arguments.into,
         save_report=arguments.report,
         jobs=arguments.jobs,
+    )
+
+
+def _add_predict(commands: Commands) -> None:
+    parser = commands.add_parser(
+        "predict",
+        help="what the antenna will see if a sound file is played into the rig",
+        description="Follow any sound file through the rig's audio path: depth both ways, "
+        "carrier cut-offs, density, peak power, emission. Its samples are what the sound card "
+        "gets.",
+    )
+    parser.add_argument("audio", type=Path, metavar="AUDIO", help="anything libsndfile reads")
+    parser.add_argument("--rig", metavar="NAME_OR_FILE", help="the transmitter (plate-modulated)")
+    parser.add_argument(
+        "--channel", default="mix", metavar="C", help="mix (default), left, right or a number"
+    )
+    parser.add_argument("--report", type=Path, metavar="FILE", help="save a .json or .csv report")
+    parser.add_argument(
+        "--pictures", type=Path, metavar="FOLDER", help="draw envelope, trapezoid, spectrum, ..."
+    )
+    parser.set_defaults(run=_predict)
+
+
+def _predict(arguments: argparse.Namespace) -> int:
+    from carrierfloor.cli.predict import predict
+
+    return predict(
+        arguments.audio,
+        rig=arguments.rig,
+        save_report=arguments.report,
+        pictures=arguments.pictures,
+        channel=arguments.channel,
     )
 
 
