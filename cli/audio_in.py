@@ -58,7 +58,7 @@ class AudioIn:
     def __init__(self, path: Path) -> None:
         self.path = path
         self.frames_read = 0
-        _check_readable(path)
+        check_readable(path)
         try:
             self._file: Any = _open_stream(path) if _needs_stream(path) else _Forward(path)
         except (soundfile.LibsndfileError, TypeError) as error:
@@ -122,8 +122,14 @@ class AudioIn:
         return block
 
 
-def _check_readable(path: Path) -> None:
-    """Let the system say why a file cannot be read; libsndfile says "System error"."""
+def check_readable(path: Path) -> None:
+    """Let the system say why a file cannot be read; libsndfile only says "System error".
+
+    Raises
+    ------
+    AudioError
+        If it cannot be read, or is empty.
+    """
     try:
         with path.open("rb") as file:
             if not file.read(1):

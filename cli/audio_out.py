@@ -99,8 +99,9 @@ class AudioOut:
         try:
             self._part.open("wb").close()  # the system's own reason, if it cannot be
         except OSError as error:
-            where = path if error.filename is None else path.parent
-            raise AudioError(f"{where}: cannot write there: {error.strerror}") from None
+            if not path.parent.is_dir():
+                raise AudioError(f"{path}: there is no folder {path.parent}") from None
+            raise AudioError(f"{path}: cannot write in {path.parent}: {error.strerror}") from None
         try:
             self._file: Any = soundfile.SoundFile(
                 self._part, "w", sample_rate_hz, 1, sample_type.name, format=container

@@ -40,6 +40,7 @@ def process_many(
         If nothing can be done.
     """
     pairs = plan(files, into)
+    options.check()  # a mistake there ends it here, not once for every file
     compile_first(options)  # once, not in every process
     results = run_all(pairs, options, jobs or os.cpu_count() or 1)
     done = [result for result in results if not isinstance(result, Failure)]

@@ -9,16 +9,17 @@ from typing import Any
 import numpy as np
 
 from carrierfloor.cli import documents
-from carrierfloor.cli.audio_in import AudioIn
+from carrierfloor.cli.audio_in import HIGHEST_RATE_HZ, LOWEST_RATE_HZ, AudioIn
 from carrierfloor.cli.audio_out import AudioOut, container_of, sample_format, wide_enough
 from carrierfloor.cli.witness import InputWitness, OutputWitness
 from carrierfloor.dsp.chain import GUARD, Chain
+from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.in_step import InStep
 from carrierfloor.dsp.intake import Intake
 from carrierfloor.dsp.low_pass import LowPass, LowPassDesign
 from carrierfloor.dsp.resampler import highest_passed_hz
 from carrierfloor.dsp.rig import Rig
-from carrierfloor.dsp.sample_format import Quantiser
+from carrierfloor.dsp.sample_format import Quantiser, SampleFormat
 from carrierfloor.dsp.stage import HOP, SAMPLE_RATE_HZ
 from carrierfloor.dsp.voice import Voice
 
@@ -38,6 +39,23 @@ class Options:
     rate_hz: int | None = None  # None: as the input
     sample_type: str | None = None  # None: as the input where that can be kept
     compare: bool = True  # with the unprocessed input and a path-blind chain
+
+    def check(self) -> None:
+        """Refuse what is wrong whatever the file.
+
+        Raises
+        ------
+        SettingError
+            If an option is out of range, or the voice or the rig cannot be had.
+        """
+        rate_hz = self.rate_hz
+        if rate_hz is not None and not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
+            raise SettingError(
+                f"--rate is {rate_hz} Hz; it must be {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz"
+            )
+        if self.sample_type is not None:
+            SampleFormat(name=self.sample_type.upper())
+        self.documents()
 
     def documents(self) -> tuple[Voice, Rig]:
         """Return the voice and the rig with the changes asked for.

@@ -30,11 +30,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
     except CarrierfloorError as error:
         return _say(arguments.command, " ".join(str(error).split()), REFUSED)
-    except KeyboardInterrupt:
-        return _say(arguments.command, "interrupted; no unfinished file is left", INTERRUPTED)
     except BrokenPipeError:  # the reader of our output, such as head, has had enough
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as error:  # a full disk met by the cache of compiled code, for one
+        where = f"{error.filename}: " if error.filename else ""
+        return _say(arguments.command, f"{where}{error.strerror or error}", REFUSED)
+    except KeyboardInterrupt:
+        return _say(arguments.command, "interrupted; no unfinished file is left", INTERRUPTED)
     return status
 
 

@@ -7,6 +7,8 @@ from pathlib import Path
 import numpy as np
 
 from carrierfloor.cli import report, report_file, screen, summary
+from carrierfloor.cli.audio_in import check_readable
+from carrierfloor.cli.audio_out import container_of
 from carrierfloor.cli.job import Options, process_file, warmed_up
 from carrierfloor.cli.witness import InputWitness, OutputWitness
 from carrierfloor.dsp.chain import Chain
@@ -53,12 +55,12 @@ def process(
     """
     if save_report is not None:
         report_file.check_path(save_report)
-    options.documents()  # a mistake there ends it here, not once for every file
     if into is not None:
         from carrierfloor.cli.batch import process_many
 
         return process_many(files, into, options, save_report=save_report, jobs=jobs)
     source, target = _pair(files)
+    options.check()
     compile_first(options)
     with screen.progress_bar() as bar:
         task = bar.add_task(source.name, total=1.0)
@@ -110,4 +112,6 @@ def _pair(files: Sequence[Path]) -> tuple[Path, Path]:
     if source.is_dir():
         raise SettingError(f"{source} is a folder; use --into FOLDER to process all files in it")
     refuse_overwriting(source, target)
+    check_readable(source)
+    container_of(target)
     return source, target
