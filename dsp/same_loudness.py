@@ -31,7 +31,7 @@ Counts = NDArray[np.int64]
 class Excess:
     """What the signal would do at the antenna, over all paths of the rig."""
 
-    gain_db: float  # what made it as loud; minus infinity for a silent signal
+    gain_db: float  # what made it as loud; minus infinity where one of the two is silent
     negative_peak: float  # depth of the deepest trough, 1.0 is carrier cut-off
     positive_peak: float  # highest crest
     cutoffs: int  # how often the carrier went off
@@ -70,7 +70,7 @@ class SameLoudness:
     def at(self, density: float) -> Excess:
         """Return what the signal would do if its density were the given one."""
         own = self.density
-        if own <= 0.0:
+        if own <= 0.0 or density <= 0.0:
             return Excess(-np.inf, 0.0, 0.0, 0, 0.0)
         scale = density / own
         counts = [path.cutoffs(scale) for path in self._paths]
