@@ -32,7 +32,7 @@ from carrierfloor.dsp.rig import Modulation, Rig
 
 STYLE: Any = {
     "font.size": 10.0,
-    "axes.titlesize": 11.0,
+    "axes.titlesize": 10.0,
     "axes.labelsize": 10.0,
     "xtick.labelsize": 9.0,
     "ytick.labelsize": 9.0,
@@ -117,22 +117,20 @@ def save(figure: Figure, path: Path) -> Path:
 
 def envelope_figure(signals: Mapping[str, AntennaReading], limits: Modulation) -> Figure:
     """Draw the envelope of each signal: all of it, and its deepest trough enlarged."""
-    figure = Figure(figsize=(9.0, 0.7 + 2.3 * len(signals)), layout="constrained")
+    figure = Figure(figsize=(9.0, 0.6 + 2.3 * len(signals)), layout="constrained")
     rows = figure.subplots(
         len(signals), 2, squeeze=False, width_ratios=(1.6, 1.0), sharex="col", sharey=True
     )
     for (label, reading), (whole, worst) in zip(signals.items(), rows, strict=True):
         overview_plot(reading.overview, limits, ax=whole)
         moment_plot(reading.worst_moment, limits, ax=worst)
-        whole.set_title(f"{label}: {_verdict(reading.modulation)}")
+        whole.set_title(f"{label}\n{_verdict(reading.modulation)}")
         worst.set(title=f"Deepest trough, at {reading.modulation.negative_peak_s:.3f} s", ylabel="")
         name_lines(limits, ax=worst)
     for ax in rows[:-1].flat:
         ax.set_xlabel("")
     highest = max(reading.modulation.positive_peak for reading in signals.values())
-    deepest = max(reading.modulation.negative_peak for reading in signals.values())
-    top = 1.05 + max(highest, limits.positive_limit_pct / 100.0)
-    rows[0, 0].set_ylim(min(-0.25, 0.9 - deepest), top)
+    rows[0, 0].set_ylim(-0.4, 1.05 + max(highest, limits.positive_limit_pct / 100.0))
     return figure
 
 
