@@ -16,9 +16,11 @@ from carrierfloor.dsp.fader import fader_kernel
 from carrierfloor.dsp.gate import gate_kernel
 from carrierfloor.dsp.kernel import kernel
 from carrierfloor.dsp.leveller import leveller_kernel
-from carrierfloor.dsp.limiter import limiter_kernel
+from carrierfloor.dsp.limiter_kernel import limiter_kernel
 from carrierfloor.dsp.low_pass import low_pass_kernel
 from carrierfloor.dsp.output import output_kernel
+from carrierfloor.dsp.phase_rotation import phase_rotation_kernel
+from carrierfloor.dsp.polarity import polarity_kernel
 from carrierfloor.dsp.stage import HOP, Block
 from carrierfloor.dsp.sub_audio import sub_audio_kernel
 from carrierfloor.dsp.tone import tone_kernel
@@ -80,6 +82,10 @@ def run_rows(table: Table, arena: Block, hop: Block) -> None:
             leveller_kernel(coefficients, state, hop)
         elif code == 5:
             compressor_kernel(coefficients, state, hop)
+        elif code == 6:
+            polarity_kernel(coefficients, state, hop)
+        elif code == 7:
+            phase_rotation_kernel(coefficients, state, hop)
         elif code == 8:
             drive_kernel(coefficients, state, hop)
         elif code == 9:

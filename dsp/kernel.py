@@ -78,7 +78,7 @@ def kernel(function: F) -> F:
         The compiled function, with the same signature; it runs without the interpreter lock.
     """
     before = numba.config.CACHE_DIR
-    folder = cache_dir(Path(function.__code__.co_filename))  # type: ignore[attr-defined]
+    folder = cache_dir(Path(function.__code__.co_filename))
     _CACHE_DIRS[function.__name__] = folder
     numba.config.CACHE_DIR = str(folder)
     options = {"nogil": True, "fastmath": FASTMATH, "error_model": "numpy"}

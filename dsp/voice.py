@@ -114,9 +114,7 @@ def design_type(kind: str, where: str = "") -> type[StageDesign]:
     """
     if kind in BUILT_IN:
         module, _, name = BUILT_IN[kind].partition(":")
-        found = getattr(import_module(f"carrierfloor.dsp.{module}"), name)
-        assert issubclass(found, StageDesign)
-        return found
+        return cast(type[StageDesign], getattr(import_module(f"carrierfloor.dsp.{module}"), name))
     plugins = {point.name: point for point in entry_points(group=PLUGIN_GROUP)}
     if kind not in plugins:
         known = ", ".join([*BUILT_IN, *sorted(plugins)])
@@ -126,4 +124,4 @@ def design_type(kind: str, where: str = "") -> type[StageDesign]:
         raise SettingError(
             f"{where}: stage kind {kind!r} names {plugins[kind].value}, which is no StageDesign"
         )
-    return cast(type[StageDesign], loaded)
+    return loaded

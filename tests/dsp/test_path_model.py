@@ -1,0 +1,94 @@
+"""The fitted digital path against the analogue one."""
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from carrierfloor.dsp.cascade import pack_sections, run_cascade
+from carrierfloor.dsp.path import Path
+from carrierfloor.dsp.path_model import digital_sections
+from carrierfloor.dsp.ring_out import ring_out_rows
+from carrierfloor.dsp.sections import Section
+
+
+def path(*rows: dict[str, float | str]) -> Path:
+    return Path(name="path", sections=tuple(Section(**row) for row in rows))  # type: ignore[arg-type]
+
+
+PATHS = {
+    "second-order 15 Hz": path({"kind": "highpass", "corner_hz": 15.0, "q": 0.7}),
+    "40 Hz and 7 kHz": path(
+        {"kind": "highpass", "corner_hz": 40.0, "q": 0.7},
+        {"kind": "lowpass", "corner_hz": 7000.0, "q": 0.7},
+    ),
+    "resonant": path(
+        {"kind": "highpass", "corner_hz": 40.0, "q": 1.5},
+        {"kind": "lowpass", "corner_hz": 5000.0, "q": 2.0},
+    ),
+    "first-order": path(
+        {"kind": "highpass", "corner_hz": 30.0},
+        {"kind": "highpass", "corner_hz": 60.0},
+        {"kind": "lowpass", "corner_hz": 5000.0},
+    ),
+    "peak and shelves": path(
+        {"kind": "peak", "centre_hz": 900.0, "gain_db": 3.0, "q": 0.8},
+        {"kind": "lowshelf", "corner_hz": 200.0, "gain_db": -4.0},
+        {"kind": "highshelf", "corner_hz": 3000.0, "gain_db": 5.0, "q": 0.6},
+    ),
+    "only a low-pass": path({"kind": "lowpass", "corner_hz": 3000.0, "q": 1.2}),
+}
+
+
+@pytest.mark.parametrize("name", PATHS)
+def test_fit_follows_the_analogue_response(name: str) -> None:
+    """scipy.signal.sosfreqz of the fit equals the analogue response but for a constant delay."""
+    model = PATHS[name]
+    sections, stated_error = digital_sections(model)
+    f = np.geomspace(5.0, 7500.0, 1500)
+    rows = np.insert(sections, 3, 1.0, axis=1)
+    _, response = signal.sosfreqz(rows, f, fs=48_000)
+    wanted = model.response(f)
+    turns = np.unwrap(np.angle(response / wanted))
+    delay = np.polyfit(f, turns, 1, w=np.abs(wanted))[0]
+    error = np.abs(response * np.exp(-1j * delay * f) - wanted)
+    assert stated_error < 6e-5
+    assert error.max() < 2.5e-4
+    assert np.all(np.abs([np.roots([1.0, a1, a2]) for *_, a1, a2 in sections]) < 1.0)
+
+
+def test_flat_path_has_no_sections() -> None:
+    sections, error = digital_sections(Path(name="flat"))
+    assert sections.shape == (0, 5)
+    assert error == 0.0
+
+
+def test_path_has_unity_gain_at_1_khz() -> None:
+    for model in PATHS.values():
+        assert abs(model.response(np.array([1000.0]))[0]) == pytest.approx(1.0, abs=1e-12)
+
+
+def test_cascade_equals_scipy() -> None:
+    """scipy.signal.sosfilt, five sections, so that one group of four is not enough."""
+    rows = signal.butter(10, [200.0, 6000.0], "bandpass", fs=48_000, output="sos")[:5]
+    packed = pack_sections(np.delete(rows, 3, axis=1))
+    noise = np.random.default_rng(0).standard_normal(3000)
+    out, state = noise.copy(), np.zeros(16)
+    run_cascade(packed, state, out[:1000])
+    run_cascade(packed, state, out[1000:])
+    np.testing.assert_allclose(out, signal.sosfilt(rows, noise), atol=1e-12)
+
+
+def test_ring_out_rows_foretell_a_silent_cascade() -> None:
+    """The same future by running the cascade on silence, sample by sample."""
+    packed = pack_sections(digital_sections(PATHS["resonant"])[0])
+    state, block = np.zeros(2 * len(packed) // 5), np.random.default_rng(5).standard_normal(400)
+    run_cascade(packed, state, block)
+    foretold = state @ ring_out_rows(packed)
+    silence = np.zeros(20_000)
+    run_cascade(packed, state, silence)
+    steps = [0]
+    while len(steps) < len(foretold):
+        steps.append(steps[-1] + max(4, int(0.02 * steps[-1])))
+    np.testing.assert_allclose(foretold, silence[steps], atol=1e-9)
+    # No top lies unseen between the moments, once the fast modes have died.
+    assert np.abs(foretold[50:]).max() == pytest.approx(np.abs(silence[200:]).max(), rel=1e-3)
