@@ -29,7 +29,6 @@ def follow(
     rig: Rig,
     channel: str = "mix",
     *,
-    gain: float = 1.0,
     progress: Callable[[float], None] = lambda part: None,
 ) -> Followed:
     """Read a sound file and follow it through a rig, in constant memory.
@@ -37,13 +36,11 @@ def follow(
     Parameters
     ----------
     audio : Path
-        Any sound file; its samples, times ``gain``, are what the sound card gets.
+        Any sound file; its samples are what the sound card gets.
     rig : Rig
         The transmitter.
     channel : str
         ``mix``, ``left``, ``right`` or a number.
-    gain : float
-        Linear; negative turns the polarity around.
     progress : callable
         Gets the part that is done, 0 to 1.
 
@@ -57,11 +54,11 @@ def follow(
         intake = Intake(sound.channels, channel)
         to_meter = Resampler(sound.sample_rate_hz, SAMPLE_RATE_HZ)
         for block in sound.blocks():
-            card = gain * to_meter.process(intake.process(block))
+            card = to_meter.process(intake.process(block))
             level.feed(card)
             meter.feed(card)
             progress(sound.part_read)
-    rest = gain * to_meter.finish()
+    rest = to_meter.finish()
     level.feed(rest)
     meter.feed(rest)
     meter.finish()
