@@ -10,7 +10,7 @@ from carrierfloor.cli import report_file, screen
 from carrierfloor.cli.audio_out import CONTAINERS
 from carrierfloor.cli.batch_table import show_table
 from carrierfloor.cli.job import Options
-from carrierfloor.cli.pool import Failure, run_all
+from carrierfloor.cli.pool import Failure, Task, run_all
 from carrierfloor.cli.process import compile_first, refuse_overwriting
 from carrierfloor.dsp.errors import SettingError
 
@@ -25,6 +25,7 @@ def process_many(
     options: Options,
     *,
     save_report: Path | None,
+    pictures: Path | None,
     jobs: int | None,
 ) -> int:
     """Process files and all sound files of folders into one folder.
@@ -42,7 +43,11 @@ def process_many(
     pairs = plan(files, into)
     options.check()  # a mistake there ends it here, not once for every file
     compile_first(options)  # once, not in every process
-    results = run_all(pairs, options, jobs or os.cpu_count() or 1)
+    tasks = [
+        Task(source, target, pictures and pictures / target.relative_to(into).with_suffix(""))
+        for source, target in pairs
+    ]
+    results = run_all(tasks, options, jobs or os.cpu_count() or 1)
     done = [result for result in results if not isinstance(result, Failure)]
     failed = [result for result in results if isinstance(result, Failure)]
     if save_report is not None:

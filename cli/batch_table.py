@@ -18,7 +18,8 @@ def show_table(done: Sequence[Report], failed: Sequence[Failure], console: Conso
     if done:
         console.print(_table(done))
     for failure in failed:
-        console.print(Text.assemble((f"{failure.file}: ", "bold"), (failure.message, BAD)))
+        message = failure.message.removeprefix(f"{failure.file}: ")
+        console.print(Text.assemble((f"{failure.file}: ", "bold"), (message, BAD)))
     words = f"{len(done)} of {len(done) + len(failed)} files processed"
     console.print(Text(words, style=BAD if failed else GOOD))
 
@@ -26,7 +27,16 @@ def show_table(done: Sequence[Report], failed: Sequence[Failure], console: Conso
 def _table(done: Sequence[Report]) -> Table:
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
     table.add_column("File", overflow="fold")
-    for title in ("Length", "Trough", "Crest", "Cut-offs", "Blind", "Density", "Speed"):
+    titles = (
+        "Length",
+        "Trough",
+        "Crest",
+        "Carrier\ncut-offs",
+        "If path-\nblind",
+        "Density",
+        "Speed",
+    )
+    for title in titles:
         table.add_column(title, justify="right", no_wrap=True)
     for report in done:
         antenna, blind = report["antenna"], report["path_blind"]["cutoffs"]

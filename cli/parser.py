@@ -78,10 +78,23 @@ def _add_process(commands: Commands) -> None:
     )
     parser.add_argument("--report", type=Path, metavar="FILE", help="save a .json or .csv report")
     parser.add_argument(
+        "--pictures", type=Path, metavar="FOLDER", help="draw the antenna before and after"
+    )
+    parser.add_argument(
         "--no-compare", action="store_true", help="skip the comparisons; about twice as fast"
     )
-    parser.add_argument("--jobs", type=int, metavar="N", help="files at once with --into")
+    parser.add_argument("--jobs", type=_positive, metavar="N", help="files at once with --into")
     parser.set_defaults(run=_process)
+
+
+def _positive(text: str) -> int:
+    number = int(text)
+    if number < 1:
+        raise argparse.ArgumentTypeError(f"{number} is not 1 or more")
+    return number
+
+
+_positive.__name__ = "whole number"  # as argparse names it in its message
 
 
 def _add_voice_and_rig(parser: argparse.ArgumentParser) -> None:
@@ -111,6 +124,7 @@ def _process(arguments: argparse.Namespace) -> int:
         options,
         into=arguments.into,
         save_report=arguments.report,
+        pictures=arguments.pictures,
         jobs=arguments.jobs,
     )
 

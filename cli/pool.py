@@ -15,13 +15,22 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
-from carrierfloor.cli import report, screen
-from carrierfloor.cli.job import Options, process_file
+from carrierfloor.cli import screen
+from carrierfloor.cli.job import Options
+from carrierfloor.cli.one_file import complete
 from carrierfloor.cli.report import Report
 from carrierfloor.dsp.errors import CarrierfloorError
 
 POLL_S = 0.1
-Pairs = Sequence[tuple[Path, Path]]
+
+
+@dataclass(frozen=True)
+class Task:
+    """One file."""
+
+    source: Path
+    target: Path
+    pictures: Path | None = None  # folder for them
 
 
 @dataclass(frozen=True)
@@ -32,8 +41,8 @@ class Failure:
     message: str
 
 
-def run_all(pairs: Pairs, options: Options, jobs: int) -> list[Report | Failure]:
-    """Process all pairs of input and output; return a report or a failure for each.
+def run_all(tasks: Sequence[Task], options: Options, jobs: int) -> list[Report | Failure]:
+    """Process all files; return a report or a failure for each.
 
     Raises
     ------
@@ -41,12 +50,12 @@ def run_all(pairs: Pairs, options: Options, jobs: int) -> list[Report | Failure]
         After Ctrl-C, when all processes have cleaned up.
     """
     context = get_context("spawn")  # the same on all systems, and safe with threads
-    stop, parts = context.Event(), context.Array("d", len(pairs))
+    stop, parts = context.Event(), context.Array("d", len(tasks))
     with (
         _deaf_to_interrupts(),  # inherited by the processes, which start here
-        ProcessPoolExecutor(min(jobs, len(pairs)), context, _start, (stop, parts)) as pool,
+        ProcessPoolExecutor(min(jobs, len(tasks)), context, _start, (stop, parts)) as pool,
     ):
-        futures = [pool.submit(_one, number, *pair, options) for number, pair in enumerate(pairs)]
+        futures = [pool.submit(_one, number, task, options) for number, task in enumerate(tasks)]
         try:
             with _hearing_interrupts():
                 _watch(futures, parts)
@@ -54,7 +63,7 @@ def run_all(pairs: Pairs, options: Options, jobs: int) -> list[Report | Failure]
             stop.set()
             pool.shutdown(wait=True, cancel_futures=True)
             raise
-        return [_result(future, source) for future, (source, _) in zip(futures, pairs, strict=True)]
+        return [_result(f, task.source) for f, task in zip(futures, tasks, strict=True)]
 
 
 def _watch(futures: Sequence[Future[Report | Failure]], parts: Any) -> None:
@@ -85,7 +94,7 @@ def _start(stop: Any, parts: Any) -> None:
     _stop, _parts = stop, parts
 
 
-def _one(number: int, source: Path, target: Path, options: Options) -> Report | Failure:
+def _one(number: int, task: Task, options: Options) -> Report | Failure:
     """Process one file; a failure is a result like any other."""
 
     def progress(part: float) -> None:
@@ -94,14 +103,14 @@ def _one(number: int, source: Path, target: Path, options: Options) -> Report | 
             raise KeyboardInterrupt
 
     try:
-        return report.build(process_file(source, target, options, progress))
+        return complete(task.source, task.target, options, task.pictures, progress)
     except CarrierfloorError as error:
-        return Failure(str(source), str(error))
+        return Failure(str(task.source), str(error))
     except KeyboardInterrupt:
-        return Failure(str(source), "interrupted")
+        return Failure(str(task.source), "interrupted")
     except Exception as error:  # a bug: say where, go on with the other files
         traceback.print_exc()
-        return Failure(str(source), f"internal error: {error!r}")
+        return Failure(str(task.source), f"internal error: {error!r}")
     finally:
         _parts[number] = 1.0
 

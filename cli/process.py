@@ -2,14 +2,16 @@
 
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
-from carrierfloor.cli import report, report_file, screen, summary
+from carrierfloor.cli import report_file, screen, summary
 from carrierfloor.cli.audio_in import check_readable
 from carrierfloor.cli.audio_out import container_of
-from carrierfloor.cli.job import Options, process_file, warmed_up
+from carrierfloor.cli.job import Options, warmed_up
+from carrierfloor.cli.one_file import complete
 from carrierfloor.cli.witness import InputWitness, OutputWitness
 from carrierfloor.dsp.chain import Chain
 from carrierfloor.dsp.errors import SettingError
@@ -26,6 +28,7 @@ def process(
     *,
     into: Path | None = None,
     save_report: Path | None = None,
+    pictures: Path | None = None,
     jobs: int | None = None,
 ) -> int:
     """Process one file, or many into a folder.
@@ -40,6 +43,8 @@ def process(
         Folder for the outputs of many files; made if it is not there.
     save_report : Path, optional
         Where a report goes, as .json or .csv.
+    pictures : Path, optional
+        Folder for pictures of before and after; many files get a folder in it each.
     jobs : int, optional
         How many files at once; as many as there are processors by default.
 
@@ -55,19 +60,23 @@ def process(
     """
     if save_report is not None:
         report_file.check_path(save_report)
+    if pictures is not None:
+        _make_folder(pictures)
+        options = replace(options, compare=True)  # the pictures need to know how loud it was
     if into is not None:
         from carrierfloor.cli.batch import process_many
 
-        return process_many(files, into, options, save_report=save_report, jobs=jobs)
+        return process_many(
+            files, into, options, save_report=save_report, pictures=pictures, jobs=jobs
+        )
     source, target = _pair(files)
     options.check()
     compile_first(options)
     with screen.progress_bar() as bar:
         task = bar.add_task(source.name, total=1.0)
-        outcome = process_file(
-            source, target, options, lambda part: bar.update(task, completed=part)
+        found = complete(
+            source, target, options, pictures, lambda part: bar.update(task, completed=part)
         )
-    found = report.build(outcome)
     if save_report is not None:
         report_file.save([found], save_report)
     summary.show(found, screen.results())
@@ -100,6 +109,13 @@ def refuse_overwriting(source: Path, target: Path) -> None:
         raise SettingError(f"{target} is a folder; name a file, or use --into {target}")
     if source.exists() and target.exists() and os.path.samefile(source, target):
         raise SettingError(f"output {target} is the input {source}; name another file")
+
+
+def _make_folder(pictures: Path) -> None:
+    try:
+        pictures.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise SettingError(f"--pictures {pictures}: {error.strerror}") from None
 
 
 def _pair(files: Sequence[Path]) -> tuple[Path, Path]:

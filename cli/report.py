@@ -48,6 +48,7 @@ def build(outcome: Outcome) -> Report:
             "processing_s": outcome.processing_s,
             "watching_s": outcome.watching_s,
         },
+        "pictures": [],
         "notes": notes(outcome),
     }
     return {group: finite(content) for group, content in report.items()}

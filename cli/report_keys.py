@@ -73,5 +73,6 @@ KEYS = {
     "speed.times_real_time": "length over the time for reading, processing and writing",
     "speed.processing_s": "that time",
     "speed.watching_s": "time for measuring and comparing, not counted above",
+    "pictures": "files drawn",
     "notes": "what a person should know, as sentences",
 }

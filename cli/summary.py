@@ -1,6 +1,7 @@
 """The summary of a processed file, as a person likes to read it."""
 
 from collections.abc import Sequence
+from typing import Any
 
 from rich import box
 from rich.console import Console, Group
@@ -87,16 +88,15 @@ def _lines(report: Report) -> Sequence[tuple[str, str]]:
     heard, sent, card = report["input"], report["output"], report["card"]
     antenna, chain, speed = report["antenna"], report["chain"], report["speed"]
     lines = [
+        ("Files", f"{_format(heard)}, {_channels(heard)}; to {_format(sent)}"),
         (
             "Input",
             f"peak {_db(heard['peak_dbfs'])} dBFS, speech {_db(heard['active_level_dbfs'])} dBFS, "
-            f"active {heard['activity_pct']:.0f} % of {clock(heard['duration_s'])}; "
-            f"{_channels(heard)}, {_khz(heard['sample_rate_hz'])}",
+            f"active {heard['activity_pct']:.0f} % of {clock(heard['duration_s'])}",
         ),
         (
             "Sound card",
-            f"peak {_db(card['peak_dbfs'])} dBFS, speech {_db(sent['active_level_dbfs'])} dBFS; "
-            f"{sent['container']} {sent['sample_type']}, {_khz(sent['sample_rate_hz'])}",
+            f"peak {_db(card['peak_dbfs'])} dBFS, speech {_db(sent['active_level_dbfs'])} dBFS",
         ),
         ("Gain", _gain(report)),
         (
@@ -152,11 +152,12 @@ def clock(seconds: float) -> str:
     return f"{hours}:{minutes:02d}:{rest:02d} h" if hours else f"{minutes}:{rest:02d} min"
 
 
-def _khz(rate_hz: float) -> str:
-    return f"{rate_hz / 1000.0:g} kHz"
+def _format(file: dict[str, Any]) -> str:
+    rate_khz = file["sample_rate_hz"] / 1000.0
+    return f"{file['container']} {file['sample_type']}, {rate_khz:g} kHz"
 
 
-def _channels(heard: dict[str, object]) -> str:
+def _channels(heard: dict[str, Any]) -> str:
     if heard["channels"] == 1:
         return "mono"
     if heard["channel"] == "mix":

@@ -13,6 +13,11 @@ def decibels(ratio: float) -> float:
     return 20.0 * math.log10(ratio) if ratio > 0.0 else -math.inf
 
 
+def amplified(block: Block, factor: float) -> Block:
+    """Return a block times a factor."""
+    return factor * block
+
+
 class LevelMeter:
     """Measure a stream in constant memory.
 
