@@ -1,9 +1,9 @@
 """Active speech level: how strong speech is while somebody speaks, ITU-T P.56 method B.
 
 The pauses of a recording say nothing about its loudness; P.56 leaves them out.  An envelope
-(rectifier and two equal poles) is held against thresholds one octave apart; for each, the time
-spent above it, a hangover included, is counted.  The level is taken at the threshold that lies
-a fixed margin below it.
+(rectifier and two equal poles) is held against a ladder of thresholds; for each, the time spent
+above it, a hangover included, is counted.  The level is taken at the threshold that lies a fixed
+margin below it.
 
 Formula source: ITU-T Recommendation P.56 (12/2011), "Objective measurement of active speech
 level", method B; also ITU-T G.191 (software tool library), speech voltmeter.
@@ -23,9 +23,10 @@ Counts = NDArray[np.int64]
 TIME_CONSTANT_S = 0.03  # P.56: T, of each of the two poles
 HANGOVER_S = 0.2  # P.56: H
 MARGIN_DB = 15.9  # P.56: M, from the threshold up to the active level
-# P.56 uses fifteen thresholds below 16-bit full scale; here 1.0 is 100 % modulation, which a
-# signal may pass, so they go from -96 to +18 dB.
-THRESHOLDS = 2.0 ** np.arange(-16, 4)
+# P.56 uses fifteen thresholds, 6 dB apart, below 16-bit full scale.  Here 1.0 is 100 % modulation,
+# which a signal may pass, so they go from -96 to +18 dB; and they are 1.5 dB apart, because in a
+# recording with one near and one far voice 6 dB leave half a decibel to where the steps fall.
+THRESHOLDS = 2.0 ** (np.arange(-64, 13) / 4.0)
 NEVER = -1
 
 # Rows of the count; a column is one threshold.
@@ -83,7 +84,7 @@ class ActiveSpeechMeter:
         level_db = self._level_db()
         if level_db is None:
             return ActiveSpeech(0.0, math.sqrt(mean_square), 0.0)
-        activity = min(1.0, mean_square / 10.0 ** (level_db / 10.0))
+        activity = min(1.0, float(mean_square) / 10.0 ** (level_db / 10.0))
         return ActiveSpeech(10.0 ** (level_db / 20.0), math.sqrt(mean_square), activity)
 
     def _level_db(self) -> float | None:
@@ -96,8 +97,11 @@ class ActiveSpeechMeter:
         above_db = level_db - 20.0 * np.log10(THRESHOLDS[counted])
         if above_db[0] < MARGIN_DB:  # so weak that even the lowest threshold is too high
             return None
-        # it falls from threshold to threshold; interp wants it rising
-        return float(np.interp(-MARGIN_DB, -above_db, level_db))
+        reached = np.flatnonzero(above_db <= MARGIN_DB)
+        if not len(reached):  # above the highest threshold
+            return float(level_db[-1])
+        at = slice(reached[0] - 1, reached[0] + 1) if reached[0] else slice(0, 1)
+        return float(np.interp(-MARGIN_DB, -above_db[at], level_db[at]))
 
     def _active_samples(self) -> Block:
         """Return the active samples at each threshold, runs and hangovers still open included."""
