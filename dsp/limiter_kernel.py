@@ -1,5 +1,7 @@
 """The predictive limiter's compiled loop; what it does and why it holds is in limiter.py."""
 
+from typing import cast
+
 import numpy as np
 
 from carrierfloor.dsp.cascade import run_cascade
@@ -63,6 +65,7 @@ FIRST_RETREATS, FIRST_SHARE, LAST_SHARE = 8, 0.9, 0.5
 NEW = HORIZON - HOP  # where this hop's new samples begin in the horizon
 LAST = HORIZON - REACH - 1  # a top beyond cannot be interpolated yet
 SETTLED = HOP - REACH  # tops before this one are final once the hop is committed
+BEGINNING = cast(int, np.int64(0))  # typed: numba would compile a second version for a literal 0
 NOTHING = HORIZON  # index that says that no r was lowered
 
 
@@ -70,7 +73,7 @@ NOTHING = HORIZON  # index that says that no r was lowered
 def limiter_kernel(coefficients: Block, state: Block, block: Block) -> None:
     """Take exactly ``HOP`` new samples, give the ``HOP`` samples that are ready."""
     _take(coefficients, state, block)
-    start = 0 if state[DIRTY] != 0.0 else NEW
+    start = BEGINNING if state[DIRTY] != 0.0 else NEW
     lowest = _plan_from(coefficients, state, start)
     passes = 1
     while lowest != NOTHING and passes < MOST_PASSES:
@@ -81,7 +84,7 @@ def limiter_kernel(coefficients: Block, state: Block, block: Block) -> None:
         retreats += 1
         if retreats > MOST_RETREATS:  # muting now was proven safe by the hop before
             state[R : R + HORIZON] = 0.0
-            _plan_from(coefficients, state, 0)
+            _plan_from(coefficients, state, BEGINNING)
             state[R + HOP : R + HORIZON] = 1.0
             state[MUTES] += 1.0
             lowest = 0
@@ -89,7 +92,7 @@ def limiter_kernel(coefficients: Block, state: Block, block: Block) -> None:
         share = FIRST_SHARE if retreats <= FIRST_RETREATS else LAST_SHARE
         for n in range(HOP + WINDOW):
             state[R + n] *= share
-        lowest = _plan_from(coefficients, state, 0)
+        lowest = _plan_from(coefficients, state, BEGINNING)
     state[DIRTY] = 1.0 if lowest != NOTHING or retreats else 0.0
     state[PASSES] += passes
     state[RETREATS] += retreats

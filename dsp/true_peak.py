@@ -5,6 +5,8 @@ neighbours, points a quarter of a sample apart are interpolated (a grid of 192 k
 finds the top between them: for content up to 7 kHz the rest is below 1e-6.
 """
 
+from typing import cast
+
 import numpy as np
 
 from carrierfloor.dsp.kernel import kernel
@@ -13,6 +15,8 @@ from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
 REACH = 6  # samples that the interpolator needs on either side of an interval
 WIDTH = 2 * REACH
 HIGHEST_HZ = 8000.0  # the interpolator is best up to here
+# Typed: numba would compile a version for each literal number.
+ONE, TWO, THREE = (cast(int, np.int64(n)) for n in (1, 2, 3))
 FLAT = 0.85  # no peak up to 8 kHz can exceed its highest sample by more than this
 
 
@@ -72,13 +76,13 @@ def top_near(taps: Block, z: Block, at: int, sign: float) -> float:
         1.0 for a top, -1.0 for a trough.
     """
     middle = sign * float(z[at])
-    before = sign * _between(taps, z, at - 1, 3)
-    after = sign * _between(taps, z, at, 1)
+    before = sign * _between(taps, z, at - 1, THREE)
+    after = sign * _between(taps, z, at, ONE)
     if middle >= before and middle >= after:
         return _vertex(before, middle, after)
     step = 1 if after >= before else -1  # the top lies on this side
     quarter = max(before, after)
-    half = sign * _between(taps, z, at + (step - 1) // 2, 2)
+    half = sign * _between(taps, z, at + (step - 1) // 2, TWO)
     if quarter >= half:
         return _vertex(middle, quarter, half)
     last = sign * _between(taps, z, at + (step - 1) // 2, 2 + step)
