@@ -1,6 +1,7 @@
 """The terminal: results go to standard output, progress and remarks to standard error."""
 
 import sys
+from typing import NoReturn
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
@@ -8,10 +9,16 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 REDIRECTED_WIDTH = 120  # into a file or a pipe lines need not be short
 
 
+class _Screen(Console):
+    def on_broken_pipe(self) -> NoReturn:
+        """Leave to ``main`` what happens when the reader stops; rich would exit with status 1."""
+        raise BrokenPipeError
+
+
 def results() -> Console:
     """Return the console for what the user asked for."""
     width = None if sys.stdout.isatty() else REDIRECTED_WIDTH
-    return Console(file=sys.stdout, highlight=False, width=width)
+    return _Screen(file=sys.stdout, highlight=False, width=width)
 
 
 def remarks() -> Console:

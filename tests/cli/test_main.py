@@ -1,0 +1,92 @@
+"""The frame of the command line: help, version, exit status, pipes."""
+
+import subprocess
+import sys
+import time
+from importlib.metadata import version
+
+import pytest
+
+from carrierfloor import presets
+from tests.cli.files import command, in_other_process, run
+
+Capsys = pytest.CaptureFixture[str]
+
+
+def assert_runs(script: str) -> None:
+    """Run Python code that leaves with words if something is wrong."""
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_help_is_quick() -> None:
+    """Half a second at most; the best of five, for the machine may be busy."""
+    times_s = []
+    for _ in range(5):
+        begun = time.perf_counter()
+        done = in_other_process("--help")
+        times_s.append(time.perf_counter() - begun)
+        assert done.returncode == 0
+        assert "process" in done.stdout
+    assert min(times_s) < 0.5
+
+
+def test_help_imports_nothing_slow() -> None:
+    script = (
+        "import sys; from carrierfloor.cli.parser import build_parser; build_parser()\n"
+        "slow = {'numpy', 'numba', 'scipy', 'soundfile', 'matplotlib', 'rich'}\n"
+        "sys.exit(' '.join(slow & set(sys.modules)) or 0)"
+    )
+    assert_runs(script)
+
+
+def test_process_needs_no_sound_device_nor_pictures() -> None:
+    script = (
+        "import sys; import carrierfloor.cli.process, carrierfloor.cli.batch\n"
+        "sys.exit(' '.join({'sounddevice', 'matplotlib'} & set(sys.modules)) or 0)"
+    )
+    assert_runs(script)
+
+
+def test_help_names_the_defaults(capsys: Capsys) -> None:
+    assert run("process", "--help") == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert f"({presets.DEFAULT_VOICE})" in out
+    assert f"({presets.DEFAULT_RIG})" in out
+
+
+@pytest.mark.parametrize("name", ["process", "predict", "voices", "rigs"])
+def test_every_command_has_help(name: str, capsys: Capsys) -> None:
+    assert run(name, "--help") == 0
+    assert capsys.readouterr().out.startswith(f"usage: carrierfloor {name}")
+
+
+def test_no_command_shows_the_help(capsys: Capsys) -> None:
+    assert run() == 0
+    assert "commands" in capsys.readouterr().out
+
+
+def test_version(capsys: Capsys) -> None:
+    assert run("--version") == 0
+    assert capsys.readouterr().out.strip() == version("carrierfloor")
+
+
+def test_unknown_command(capsys: Capsys) -> None:
+    assert run("transmit") == 2
+    err = capsys.readouterr().err
+    assert err.count("\n") == 1
+    assert "invalid choice: 'transmit'" in err
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pipes are different there")
+def test_a_reader_that_stops_early_is_no_error() -> None:
+    """As in ``carrierfloor voices keys | head -1``."""
+    with subprocess.Popen(
+        command("voices", "keys"), stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    ) as process:
+        assert process.stdout is not None
+        assert process.stderr is not None
+        process.stdout.close()
+        assert process.stderr.read() == b""
+        process.wait()
+    assert process.returncode == 0
