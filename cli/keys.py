@@ -1,7 +1,7 @@
 """Tables of settings: the keys a document may hold, and the values that it does hold."""
 
 import dataclasses
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from rich import box
@@ -76,3 +76,13 @@ def value_text(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def report_table(meanings: Mapping[str, str]) -> Table:
+    """Return the keys of a report with their meanings."""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    table.add_column("Key of the report", no_wrap=True)
+    table.add_column("What it says")
+    for key, meaning in meanings.items():
+        table.add_row(Text(key), Text(meaning))
+    return table

@@ -6,7 +6,7 @@ def _comparison(group: str, signal: str) -> dict[str, str]:
     return {
         f"{group}.gain_db": f"{signal}, made as dense as the output: by this gain",
         f"{group}.negative_peak_pct": "its deepest trough at the antenna; the carrier is off "
-        "beyond 100 % (read at the samples of 48 kHz; null with --no-compare)",
+        "beyond 100 % (read at the samples of 48 kHz; null if not compared or without a path)",
         f"{group}.positive_peak_pct": "its highest crest at the antenna",
         f"{group}.cutoffs": "how often it cuts the carrier off",
         f"{group}.cutoff_ms": "for how long in all",

@@ -8,6 +8,7 @@ from importlib.metadata import version
 import pytest
 
 from carrierfloor import presets
+from carrierfloor.cli import predict_report, report_keys
 from tests.cli.files import command, in_other_process, run
 
 Capsys = pytest.CaptureFixture[str]
@@ -59,6 +60,13 @@ def test_help_names_the_defaults(capsys: Capsys) -> None:
 def test_every_command_has_help(name: str, capsys: Capsys) -> None:
     assert run(name, "--help") == 0
     assert capsys.readouterr().out.startswith(f"usage: carrierfloor {name}")
+
+
+def test_keys_of_the_reports_are_listed(capsys: Capsys) -> None:
+    for name, keys in (("process", report_keys.KEYS), ("predict", predict_report.KEYS)):
+        assert run(name, "--report-keys") == 0
+        out = capsys.readouterr().out
+        assert all(key in out for key in keys)
 
 
 def test_no_command_shows_the_help(capsys: Capsys) -> None:
