@@ -95,7 +95,8 @@ class AudioOut:
     ) -> None:
         self.path = path
         self._room_frames = WAV_LARGEST_BYTES // sample_type.bytes if container == "WAV" else None
-        self._part = path.with_name(f".{path.name}.{os.getpid()}.part")
+        self._place = path.resolve()  # the file itself, if the name is a link
+        self._part = self._place.with_name(f".{path.name}.{os.getpid()}.part")
         try:
             self._part.open("wb").close()  # the system's own reason, if it cannot be
         except OSError as error:
@@ -155,7 +156,7 @@ class AudioOut:
         except soundfile.LibsndfileError:
             raise AudioError(f"{self.path}: cannot be written: {self._system_reason()}") from None
         try:
-            os.replace(self._part, self.path)
+            os.replace(self._part, self._place)
         except OSError as error:
             raise AudioError(f"{self.path}: cannot be written: {error.strerror}") from None
 

@@ -61,7 +61,12 @@ def settings_of(design: Any) -> Iterator[tuple[str, str, str]]:
 
 def section_text(section: Section) -> str:
     """Return an analogue section in words."""
-    words = [section.kind, f"{section.frequency_hz:g} Hz"]
+    return f"{section.kind} {section.frequency_hz:g} Hz, {shape_text(section)}".rstrip(", ")
+
+
+def shape_text(section: Section) -> str:
+    """Return gain, q or order of a section in words."""
+    words = []
     if section.gain_db is not None:
         words.append(f"{section.gain_db:+g} dB")
     if section.q is not None:

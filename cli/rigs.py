@@ -8,7 +8,7 @@ from rich.text import Text
 
 from carrierfloor import presets
 from carrierfloor.cli import documents, screen
-from carrierfloor.cli.keys import key_table, section_text, settings_of
+from carrierfloor.cli.keys import key_table, settings_of, shape_text
 from carrierfloor.cli.validation import validate_files
 from carrierfloor.dsp.carrier import pep_w
 from carrierfloor.dsp.path import Path
@@ -57,20 +57,16 @@ def show(name_or_file: str) -> int:
         if part == "modulation" and rig.carrier:
             power_w = pep_w(rig.carrier.power_w, rig.modulation.positive_limit_pct / 100.0)
             table.add_row("", "", f"{power_w:.0f} W", "peak envelope power at the positive limit")
-    for path in rig.paths:
-        _add_path(table, path)
+    for number, path in enumerate(rig.paths, 1):
+        table.add_row(f"path {number}", "", "", path.name)
+        for section in path.sections:
+            centre = f"{section.frequency_hz:g} Hz"
+            table.add_row("", section.kind, centre, shape_text(section))
     console.print()
     console.print(table)
     if not rig.paths:
         console.print("\nNo paths: DC-coupled and flat.", style="dim")
     return 0
-
-
-def _add_path(table: Table, path: Path) -> None:
-    head = "path"
-    for section in path.sections:
-        table.add_row(head, path.name if head else "", section_text(section), "")
-        head = ""
 
 
 def validate(files: Sequence[str]) -> int:

@@ -50,6 +50,16 @@ def test_an_error_leaves_what_was_there(tmp_path: Path) -> None:
     assert [file.name for file in tmp_path.iterdir()] == ["out.wav"]
 
 
+def test_a_link_stays_a_link(tmp_path: Path) -> None:
+    (tmp_path / "elsewhere").mkdir()
+    link, place = tmp_path / "out.wav", tmp_path / "elsewhere" / "real.wav"
+    link.symlink_to(place)
+    with opened(link) as out:
+        out.commit()
+    assert link.is_symlink()
+    assert sf.info(place).frames == 0
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="other permissions there")
 def test_the_file_gets_the_usual_permissions(tmp_path: Path) -> None:
     """Those of any new file under the user's mask, not those of a temporary file."""
