@@ -33,7 +33,9 @@ def assert_held(
     """Assert that the modulation keeps within both limits at the antenna."""
     assert np.isfinite(card).all()
     assert np.abs(card).max() <= 1.0
-    verdict = antenna.judge_paths(card, rate_hz, full_modulation, paths)
+    # 1.5 million points a second, which is 32 for each sample of 48 kHz, and no more than 32.
+    oversampling = min(antenna.OVERSAMPLING, round(antenna.OVERSAMPLING * 48_000 / rate_hz))
+    verdict = antenna.judge_paths(card, rate_hz, full_modulation, paths, oversampling)
     assert verdict.trough <= negative_limit + TOLERANCE
     assert verdict.crest <= positive_limit + TOLERANCE
     assert verdict.cutoffs == 0
