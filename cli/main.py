@@ -1,14 +1,22 @@
 """The entry of the command line: parse, run, and turn refusals into one line."""
 
 import os
+import signal
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from types import FrameType
 
 from carrierfloor.cli.parser import build_parser
 from carrierfloor.dsp.errors import CarrierfloorError
 
 REFUSED = 2  # something a user can put right; argparse uses the same
-INTERRUPTED = 130  # 128 + SIGINT, as shells count it
+INTERRUPTED = 128 + signal.SIGINT  # as shells count it
+TERMINATED = 128 + signal.SIGTERM
+
+
+class Terminated(KeyboardInterrupt):
+    """SIGTERM, which ends a command as tidily as Ctrl-C does."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -22,12 +30,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     Returns
     -------
     int
-        Exit status: 0 done, 2 refused or failed, 130 interrupted.
+        Exit status: 0 done, 2 refused or failed, 130 interrupted, 143 terminated.
     """
     arguments = build_parser().parse_args(argv)
     try:
-        status: int = arguments.run(arguments)
-        sys.stdout.flush()
+        with _sigterm_as_exception():
+            status: int = arguments.run(arguments)
+            sys.stdout.flush()
     except CarrierfloorError as error:
         return _say(arguments.command, " ".join(str(error).split()), REFUSED)
     except BrokenPipeError:  # the reader of our output, such as head, has had enough
@@ -36,9 +45,23 @@ def main(argv: Sequence[str] | None = None) -> int:
     except OSError as error:  # a full disk met by the cache of compiled code, for one
         where = f"{error.filename}: " if error.filename else ""
         return _say(arguments.command, f"{where}{error.strerror or error}", REFUSED)
+    except Terminated:
+        return _say(arguments.command, "terminated; no unfinished file is left", TERMINATED)
     except KeyboardInterrupt:
         return _say(arguments.command, "interrupted; no unfinished file is left", INTERRUPTED)
     return status
+
+
+@contextmanager
+def _sigterm_as_exception() -> Iterator[None]:
+    def terminate(number: int, frame: FrameType | None) -> None:
+        raise Terminated
+
+    before = signal.signal(signal.SIGTERM, terminate)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def _say(command: str, message: str, status: int) -> int:

@@ -34,7 +34,7 @@ class Rule:
         unit = f" {self.unit}" if self.unit else ""
         if math.isinf(self.low) and math.isinf(self.high):
             return f"any number{unit}"
-        return f"{self.low:g} to {self.high:g}{unit}"
+        return f"{self.low:.10g} to {self.high:.10g}{unit}"
 
 
 def setting(default: Any = MISSING, **rule: Any) -> Any:

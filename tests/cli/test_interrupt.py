@@ -24,7 +24,9 @@ def long_sound(path: Path) -> Path:
     return write_sound(path, noise, rate_hz=8000, subtype="PCM_16")
 
 
-def interrupted(arguments: list[object], working: Callable[[], bool]) -> tuple[int, str]:
+def interrupted(
+    arguments: list[object], working: Callable[[], bool], by: signal.Signals = signal.SIGINT
+) -> tuple[int, str]:
     """Start a command, interrupt it as soon as it works; return exit status and remarks.
 
     Only the first process gets the signal.
@@ -36,7 +38,7 @@ def interrupted(arguments: list[object], working: Callable[[], bool]) -> tuple[i
         while not working() and time.monotonic() < deadline and process.poll() is None:
             time.sleep(0.02)
         assert process.poll() is None, "it ended before it could be interrupted"
-        process.send_signal(signal.SIGINT)
+        process.send_signal(by)
         _, err = process.communicate(timeout=PATIENCE_S)
         return process.returncode, err
 
@@ -50,6 +52,15 @@ def test_one_file(tmp_path: Path) -> None:
     assert "Traceback" not in err
     assert left_over(tmp_path) == []
     assert not (tmp_path / "out.wav").exists()
+
+
+def test_one_file_terminated(tmp_path: Path) -> None:
+    source = long_sound(tmp_path / "in.wav")
+    arguments = ["process", source, tmp_path / "out.wav", *documents(tmp_path)]
+    status, err = interrupted(arguments, lambda: bool(left_over(tmp_path)), signal.SIGTERM)
+    assert status == 143
+    assert err.splitlines()[-1] == "carrierfloor process: terminated; no unfinished file is left"
+    assert left_over(tmp_path) == []
 
 
 def test_many_files(tmp_path: Path) -> None:
