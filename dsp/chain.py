@@ -88,8 +88,11 @@ class Chain:
         limiter = build_limiter(predicted_paths(rig, fit, sample_step))
         output = build_output(rig.level.sample_at_full_modulation, fit)
         self._latency = HOP + self._fader_latency + limiter.latency_samples + delay_samples(fit)
-        self.stages: tuple[Stage, ...] = (build_entry(), *shaping, self._fader, limiter, output)
-        self._names = _names([design.kind for design in designs])
+        named = [(design.kind, stage) for design, stage in zip(designs, shaping, strict=True)]
+        closing = [("fader", self._fader), ("limiter", limiter), ("output", output)]
+        named = [("entry", build_entry()), *_checked(named), *closing]
+        self.stages: tuple[Stage, ...] = tuple(stage for _, stage in named)
+        self._names = _names([kind for kind, _ in named])
         self._segments, self._arena = _lay_out(self.stages)
         first = self._segments[0]
         alone = len(self._segments) == 1
@@ -193,7 +196,17 @@ def _names(kinds: Sequence[str]) -> list[str]:
     for at, kind in enumerate(kinds):
         count = kinds[: at + 1].count(kind)
         names.append(kind if count == 1 else f"{kind}{count}")
-    return ["entry", *names, "fader", "limiter", "output"]
+    return names
+
+
+def _checked(named: Sequence[tuple[str, Stage]]) -> list[tuple[str, Stage]]:
+    """Put an entry behind every stage that is not ours, for what it may give."""
+    checked: list[tuple[str, Stage]] = []
+    for kind, stage in named:
+        checked.append((kind, stage))
+        if not isinstance(stage, CompiledStage):
+            checked.append(("entry", build_entry()))
+    return checked
 
 
 def _lay_out(stages: Sequence[Stage]) -> tuple[list[Table | Stage], Block]:

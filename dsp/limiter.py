@@ -107,7 +107,7 @@ def _meters(state: Block) -> Mapping[str, float]:
         "passes_mean": state[at.PASSES] / hops,
         "retreats": state[at.RETREATS],
         "mutes": state[at.MUTES],
-        "nonfinite_samples": state[at.NONFINITE],
+        "impossible_samples": state[at.IMPOSSIBLE],
     }
 
 

@@ -5,7 +5,6 @@ from typing import cast
 import numpy as np
 
 from carrierfloor.dsp.cascade import run_cascade
-from carrierfloor.dsp.entry import LARGEST_SAMPLE
 from carrierfloor.dsp.gain_window import WINDOW, least_ahead, smooth
 from carrierfloor.dsp.kernel import kernel
 from carrierfloor.dsp.limiter_layout import (
@@ -20,6 +19,7 @@ from carrierfloor.dsp.limiter_layout import (
     HEAD,
     HOPS,
     HORIZON,
+    IMPOSSIBLE,
     LEAST_GAIN,
     LEAST_GAIN_NOW,
     MOMENTS,
@@ -28,7 +28,6 @@ from carrierfloor.dsp.limiter_layout import (
     NEGATIVE,
     NEGATIVE_PEAK,
     NEGATIVE_PEAK_NOW,
-    NONFINITE,
     PACKED,
     PASSES,
     PAST,
@@ -55,6 +54,7 @@ from carrierfloor.dsp.limiter_layout import (
 from carrierfloor.dsp.stage import HOP, Block
 from carrierfloor.dsp.true_peak import FLAT, REACH, top_near
 
+LARGEST_SAMPLE = 1e9  # 180 dB over full scale: more than any chain of stages gives
 MARGIN = 2e-4  # the limiter aims this far inside a ceiling ...
 TOLERANCE = 1e-4  # ... and is content this far over its aim
 MUTE_TOLERANCE = 2e-4  # a mute may go this far over the aim: never over the ceiling
@@ -85,7 +85,6 @@ def limiter_kernel(coefficients: Block, state: Block, block: Block) -> None:
         if retreats > MOST_RETREATS:  # muting now was proven safe by the hop before
             state[R : R + HORIZON] = 0.0
             _plan_from(coefficients, state, BEGINNING)
-            state[R + HOP : R + HORIZON] = 1.0
             state[MUTES] += 1.0
             lowest = 0
             break
@@ -106,7 +105,11 @@ def _table(coefficients: Block, path: int) -> Block:
 
 @kernel
 def _take(coefficients: Block, state: Block, block: Block) -> None:
-    """Move everything one hop on and append the new samples, cleaned."""
+    """Move everything one hop on and append the new samples.
+
+    A sample that cannot be is muted, with a fade around it: a gap in the waveform would be a
+    step, and its spectrum would reach beyond what the model holds for.
+    """
     _shift(state[X : X + HORIZON])
     _shift(state[R : R + HORIZON])
     _shift(state[M : M + WINDOW - 1 + HORIZON])
@@ -115,12 +118,10 @@ def _take(coefficients: Block, state: Block, block: Block) -> None:
         _shift(own[Z : Z + PAST + HORIZON])
     x, r = state[X + NEW : X + HORIZON], state[R + NEW : R + HORIZON]
     for i in range(HOP):
-        value = block[i]
-        if not np.isfinite(value):
-            value = 0.0
-            state[NONFINITE] += 1.0
-        x[i] = min(max(value, -LARGEST_SAMPLE), LARGEST_SAMPLE)
-        r[i] = 1.0
+        x[i], r[i] = block[i], 1.0
+        if not abs(x[i]) <= LARGEST_SAMPLE:  # not finite, or beyond all reason
+            x[i], r[i] = 0.0, 0.0
+            state[IMPOSSIBLE] += 1.0
 
 
 @kernel
@@ -198,7 +199,7 @@ def _lower_required(coefficients: Block, state: Block, table: Block, own: Block,
         if top > aim + TOLERANCE:
             ratio = aim / top
             for k in range(max(n - 1, 0), max(n + 2, 1)):
-                r[k] = min(r[k], ratio * min(before[k], g[k]))
+                r[k] = min(r[k], ratio * min(before[k], g[max(n, 0)]))
             lowest = min(lowest, max(n - 1, 0))
     return lowest
 

@@ -123,13 +123,27 @@ def test_reset_is_fresh() -> None:
     np.testing.assert_array_equal(run(stage, audio), first)
 
 
-def test_what_is_not_finite_counts_as_zero() -> None:
-    stage = limited(TRANSFORMER)
-    audio = band_limited_noise(0.1, 1.0)
-    audio[500], audio[900], audio[1000:1100] = np.nan, np.inf, -np.inf
-    clean = np.nan_to_num(audio, nan=0.0, posinf=0.0, neginf=0.0)
-    np.testing.assert_array_equal(run(stage, audio), run(limited(TRANSFORMER), clean))
-    assert stage.meters["nonfinite_samples"] == 102
+@pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf, 1e10, -1e300])
+def test_an_impossible_sample_is_muted_with_a_fade(value: float) -> None:
+    """No gap, which would be a step: silence where it is, and 3 ms of fade on either side."""
+    stage, audio = limited(TRANSFORMER), band_limited_noise(0.2, 1.0)
+    audio[4000:4100:7] = value
+    out = run(stage, audio)[stage.latency_samples :]
+    verdict = antenna.judge(out, 48_000, 1.0, TRANSFORMER)
+    assert verdict.trough <= NEGATIVE + 1e-4
+    assert verdict.crest <= POSITIVE + 1e-4
+    np.testing.assert_array_equal(out[4000:4098:7], 0.0)
+    assert np.abs(out[3995:4105]).max() < 0.01
+    assert np.abs(out[:3800]).max() > 0.5 < np.abs(out[4300:]).max()
+    assert stage.meters["impossible_samples"] == 15
+
+
+def test_a_steady_tone_loses_nothing() -> None:
+    """A 1 kHz tone 10 dB over reaches the ceiling, not a percent less."""
+    tone = 3.0 * np.sin(2 * np.pi * 1000.0 * np.arange(9600) / 48_000)
+    stage = limited(FLAT)
+    run(stage, tone)
+    assert stage.meters["antenna_negative_peak_pct"] == pytest.approx(94.98, abs=0.02)
 
 
 def test_refuses_too_many_paths() -> None:
