@@ -4,20 +4,21 @@ Usage, from the top of the repository::
 
     python -m tests.bench.optimum [--drive DB] [--all] [--baseline]
 
-Speech, scaled so that it just touches a ceiling and then driven, goes through the clipper,
-low-pass, sub-audio high-pass and limiter of the default voice, on a flat path.  The reference is
-the driven speech through the two filters alone.  The best signal is its projection onto the
-signals that hold both ceilings, with nothing beyond the low-pass's stop edge and nothing below the
-corner of the sub-audio high-pass; with ``--baseline`` it may keep the moving baseline that the
-chain has to remove, and then nothing that fits into the channel is closer.  It is found with
-R. L. Dykstra, "An algorithm for restricted least squares regression", J. Am. Statist. Assoc. 78
-(1983), alternating between the band (by FFT) and the ceilings on a fine grid.
+Speech, scaled so that it just touches a ceiling and then driven, goes through clipper, low-pass,
+sub-audio high-pass and limiter, on a flat path: with the clipper as it is by default, and as the
+default voice sets it.  The reference is the driven speech through the two filters alone.  The best
+signal is its projection onto the signals that hold both ceilings, with nothing beyond the
+low-pass's stop edge and nothing below the corner of the sub-audio high-pass; with ``--baseline`` it
+may keep the moving baseline that the chain has to remove, and then nothing that fits into the
+channel is closer.  It is found with R. L. Dykstra, "An algorithm for restricted least squares
+regression", J. Am. Statist. Assoc. 78 (1983), alternating between the band (by FFT) and the
+ceilings on a fine grid.
 
 Figures: signal to distortion ratio, and loudness after ITU-R BS.1770 (pyebur128).
 """
 
 import argparse
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from pyebur128 import MeasurementMode, R128State, get_loudness_global
@@ -25,6 +26,7 @@ from scipy import fft
 
 from carrierfloor import presets
 from carrierfloor.dsp.chain import Chain
+from carrierfloor.dsp.clipper import ClipperDesign
 from carrierfloor.dsp.voice import Voice
 from tests import clips
 from tests.bench.side_by_side import Bench
@@ -119,14 +121,23 @@ def filtered(bench: Bench, driven: clips.Array) -> clips.Array:
     return driven
 
 
-def compare(name: str, drive_db: float, baseline: bool) -> tuple[Result, Result]:
-    """Return our figures and those of the best waveform for one clip."""
+def with_default_clipper(voice: Voice) -> Voice:
+    """Return the voice with a clipper as it is when nothing is set."""
+    stages = (ClipperDesign() if s.kind == "clipper" else s for s in voice.stages)
+    return replace(voice, stages=tuple(stages))
+
+
+def compare(name: str, drive_db: float, baseline: bool) -> tuple[Result, Result, Result]:
+    """Return the figures of one clip: default clipper, the voice's clipper, best waveform."""
     bench = Bench(presets.voice(), clips.rig())
+    plain = Bench(with_default_clipper(bench.voice), bench.rig)
     driven = driven_voice(bench, name, drive_db)
     reference = filtered(bench, driven)
     band_hz = (0.0 if baseline else bench.setting("sub_audio", "corner_hz"), bench.stop_hz)
     best = project(reference, band_hz, bench.negative, bench.positive)
-    return judged(peak_control(bench, driven), reference), judged(best, reference)
+    waves = (peak_control(plain, driven), peak_control(bench, driven), best)
+    ours, voices, optimum = (judged(wave, reference) for wave in waves)
+    return ours, voices, optimum
 
 
 def main() -> None:
@@ -138,17 +149,21 @@ def main() -> None:
     options = parser.parse_args()
     names = [n for n in clips.SPOKEN if options.all or n.endswith("harvard_phrases")]
     print(f"drive {options.drive:g} dB, flat path; goal: within {GOAL_DB} dB of SDR")
-    heads = ("SDR", "best", "short by", "LUFS", "best", "trough", "best", "crest", "best")
-    print(f"{'clip':26s}" + "".join(f"{head:>10s}" for head in heads))
-    short = []
+    groups = ("SDR, dB", "short by", "loudness, LUFS", "trough and crest")
+    print(f"{'':26s}{groups[0]:>22s}{groups[1]:>18s}{groups[2]:>24s}{groups[3]:>20s}")
+    three = ["default", "voice", "best"]
+    heads = [*three, *three[:2], *three, "default"]
+    print(f"{'clip':26s}" + "".join(f"{head:>9s}" for head in heads))
+    short: list[tuple[float, float]] = []
     for name in names:
-        ours, best = compare(name, options.drive, options.baseline)
-        short.append(best.sdr_db - ours.sdr_db)
-        figures = (ours.sdr_db, best.sdr_db, short[-1], ours.loudness_lufs, best.loudness_lufs)
-        peaks = (ours.trough, best.trough, ours.crest, best.crest)
-        row = [f"{x:10.2f}" for x in figures] + [f"{100 * x:9.2f}%" for x in peaks]
-        print(f"{name:26s}" + "".join(row))
-    print(f"worst {max(short):.2f} dB, mean {np.mean(short):.2f} dB short of the best SDR")
+        ours, voices, best = compare(name, options.drive, options.baseline)
+        short.append((best.sdr_db - ours.sdr_db, best.sdr_db - voices.sdr_db))
+        figures = (ours.sdr_db, voices.sdr_db, best.sdr_db, *short[-1])
+        loud = (ours.loudness_lufs, voices.loudness_lufs, best.loudness_lufs)
+        peaks = f"{100 * ours.trough:9.2f} {100 * ours.crest:7.2f} %"
+        print(f"{name:26s}" + "".join(f"{x:9.2f}" for x in (*figures, *loud)) + peaks)
+    for clipper, column in zip(("default", "the voice's"), zip(*short, strict=True), strict=True):
+        print(f"{clipper} clipper: mean {np.mean(column):.2f} dB, worst {max(column):.2f} dB short")
 
 
 if __name__ == "__main__":
