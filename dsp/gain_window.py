@@ -1,6 +1,6 @@
 """From required gain to smooth gain: a sliding minimum ahead, then a smoothing window behind.
 
-Both are built by doubling (the minimum of 4 is the minimum of two minima of 2), which compiles to
+Both are built up (the minimum of 16 is the minimum of four minima of 4), which compiles to
 vector code and gives the same bits wherever in the buffer a sample lies.
 """
 
@@ -12,17 +12,17 @@ WINDOW = 3 * BOX - 2  # three in a row: a smooth window of 142 samples, 3 ms, th
 
 
 @kernel
-def _least_of_two(a: Block, reach: int, b: Block) -> None:
-    later = a[reach:]
-    for i in range(a.shape[0] - reach):
-        b[i] = min(a[i], later[i])
+def _least_of_four(a: Block, step: int, b: Block) -> None:
+    second, third, fourth = a[step:], a[2 * step :], a[3 * step :]
+    for i in range(a.shape[0] - 3 * step):
+        b[i] = min(min(a[i], second[i]), min(third[i], fourth[i]))
 
 
 @kernel
-def _sum_of_two(a: Block, reach: int, b: Block) -> None:
-    later = a[reach:]
-    for i in range(a.shape[0] - reach):
-        b[i] = a[i] + later[i]
+def _sum_of_four(a: Block, step: int, b: Block) -> None:
+    second, third, fourth = a[step:], a[2 * step :], a[3 * step :]
+    for i in range(a.shape[0] - 3 * step):
+        b[i] = (a[i] + second[i]) + (third[i] + fourth[i])
 
 
 @kernel
@@ -42,17 +42,12 @@ def least_ahead(r: Block, m: Block, work: Block) -> None:
     a, b = work[:size], work[size : 2 * size]
     a[: r.shape[0]] = r
     a[r.shape[0] :] = 1.0
-    # 1, 2, 4 ... 128: eight buffers' worth of minima, taken in pairs.
-    _least_of_two(a, 1, b)
-    _least_of_two(b[: size - 1], 2, a)
-    _least_of_two(a[: size - 3], 4, b)
-    _least_of_two(b[: size - 7], 8, a)
-    _least_of_two(a[: size - 15], 16, b)
-    _least_of_two(b[: size - 31], 32, a)
-    _least_of_two(a[: size - 63], 64, b)  # b(n) is now the least of 128
-    rest = b[WINDOW - 128 :]
+    _least_of_four(a, 1, b)
+    _least_of_four(b[: size - 3], 4, a)
+    _least_of_four(a[: size - 15], 16, b)  # b(n) is now the least of 64
+    second, last = b[64:], b[WINDOW - 64 :]
     for i in range(m.shape[0]):
-        m[i] = min(b[i], rest[i])
+        m[i] = min(min(b[i], second[i]), last[i])
 
 
 @kernel
@@ -70,24 +65,20 @@ def smooth(m: Block, g: Block, work: Block) -> None:
     """
     size = m.shape[0]
     a, b = work[:size], work[size : 2 * size]
-    a[:] = m
-    for _ in range(3):
-        _mean_of_box(a[:size], b)
-        size -= BOX - 1
-    g[:] = a[: g.shape[0]]
+    _mean_of_box(m, a, b)
+    size -= BOX - 1
+    _mean_of_box(b[:size], b, a)
+    size -= BOX - 1
+    _mean_of_box(a[:size], a, b)
+    g[:] = b[: g.shape[0]]
 
 
 @kernel
-def _mean_of_box(a: Block, b: Block) -> None:
-    """Replace a by its means over BOX samples; the last BOX - 1 values become meaningless."""
-    size = a.shape[0]
-    _sum_of_two(a, 1, b)
-    _sum_of_two(b[: size - 1], 2, a)
-    _sum_of_two(a[: size - 3], 4, b)
-    _sum_of_two(b[: size - 7], 8, a)  # a(n) is now a sum of 16
+def _mean_of_box(values: Block, a: Block, b: Block) -> None:
+    """Write the means over BOX samples to b; ``values`` may lie in a."""
+    size = values.shape[0]
+    _sum_of_four(values, 1, b)
+    _sum_of_four(b[: size - 3], 4, a)  # a(n) is now a sum of 16
     second, third = a[16:], a[32:]
-    count = size - BOX + 1
-    for i in range(count):
+    for i in range(size - BOX + 1):
         b[i] = (a[i] + second[i] + third[i]) * (1.0 / BOX)
-    for i in range(count):
-        a[i] = b[i]

@@ -5,6 +5,8 @@ from typing import cast
 import numpy as np
 
 from carrierfloor.dsp.cascade import run_cascade
+from carrierfloor.dsp.extremes import highest as highest_of
+from carrierfloor.dsp.extremes import lowest as lowest_of
 from carrierfloor.dsp.gain_window import WINDOW, least_ahead, smooth
 from carrierfloor.dsp.kernel import kernel
 from carrierfloor.dsp.limiter_layout import (
@@ -24,6 +26,8 @@ from carrierfloor.dsp.limiter_layout import (
     LEAST_GAIN_NOW,
     MOMENTS,
     MUTED,
+    MUTED_M,
+    MUTED_Y,
     MUTES,
     NEGATIVE,
     NEGATIVE_PEAK,
@@ -113,6 +117,8 @@ def _take(coefficients: Block, state: Block, block: Block) -> None:
     _shift(state[X : X + HORIZON])
     _shift(state[R : R + HORIZON])
     _shift(state[M : M + WINDOW - 1 + HORIZON])
+    _shift(state[G : G + HORIZON])
+    _shift(state[Y : Y + HORIZON])
     for path in range(int(coefficients[PATH_COUNT])):
         own = state[PATHS + path * PER_PATH : PATHS + (path + 1) * PER_PATH]
         _shift(own[Z : Z + PAST + HORIZON])
@@ -122,6 +128,7 @@ def _take(coefficients: Block, state: Block, block: Block) -> None:
         if not abs(x[i]) <= LARGEST_SAMPLE:  # not finite, or beyond all reason
             x[i], r[i] = 0.0, 0.0
             state[IMPOSSIBLE] += 1.0
+            state[DIRTY] = 1.0
 
 
 @kernel
@@ -142,12 +149,17 @@ def _plan_from(coefficients: Block, state: Block, start: int) -> int:
     ``start`` is where y may differ from the last plan, or ``NEW`` right after ``_take``.
     """
     work = state[WORK:MUTED]
-    m = state[M : M + WINDOW - 1 + HORIZON]
-    least_ahead(state[R : R + HORIZON], m[WINDOW - 1 :], work)
-    smooth(m, state[G : G + HORIZON], work)
-    x, g, y = state[X : X + HORIZON], state[G : G + HORIZON], state[Y : Y + HORIZON]
-    for i in range(HORIZON):
-        y[i] = g[i] * x[i]
+    m = state[M + start : M + WINDOW - 1 + HORIZON]  # of the last WINDOW - 1 samples, then on
+    least_ahead(state[R + start : R + HORIZON], m[WINDOW - 1 :], work)
+    g = state[G + start : G + HORIZON]
+    if lowest_of(m, work) == 1.0:
+        g[:] = 1.0
+    else:
+        smooth(m, g, work)
+    x, changed = state[X + start : X + HORIZON], state[Y + start : Y + HORIZON]
+    for i in range(HORIZON - start):
+        changed[i] = g[i] * x[i]
+    y = state[Y : Y + HORIZON]
     state[BEFORE : BEFORE + HORIZON] = state[R : R + HORIZON]
     lowest = NOTHING
     for path in range(int(coefficients[PATH_COUNT])):
@@ -190,6 +202,8 @@ def _lower_required(coefficients: Block, state: Block, table: Block, own: Block,
     before = state[BEFORE : BEFORE + HORIZON]
     negative, positive = table[NEGATIVE] - MARGIN, table[POSITIVE] - MARGIN
     lowest = NOTHING
+    if _is_quiet(z[PAST + first : PAST + LAST], negative, positive, state[WORK:MUTED]):
+        return lowest
     for n in range(first, LAST):
         here = z[PAST + n]
         if not (here > FLAT * positive or here < -FLAT * negative):
@@ -205,6 +219,13 @@ def _lower_required(coefficients: Block, state: Block, table: Block, own: Block,
 
 
 @kernel
+def _is_quiet(z: Block, negative: float, positive: float, work: Block) -> bool:
+    """Tell whether nothing comes near a ceiling, between samples either."""
+    near_positive = highest_of(z, work) > FLAT * positive
+    return not (near_positive or lowest_of(z, work) < -FLAT * negative)
+
+
+@kernel
 def _top_or_sample(taps: Block, z: Block, at: int, sign: float) -> float:
     """Return ``sign * z`` at a sample, or the top near it if its neighbours are lower."""
     here = sign * float(z[at])
@@ -216,14 +237,13 @@ def _top_or_sample(taps: Block, z: Block, at: int, sign: float) -> float:
 @kernel
 def _can_mute_after(coefficients: Block, state: Block) -> bool:
     """Tell whether muting from the end of the hop keeps every path within its ceilings."""
-    m = state[M : M + WINDOW - 1 + HORIZON]
-    muted = state[MUTED + PAST : MUTED + PAST + HORIZON]
-    m[WINDOW - 1 + HOP :] = 0.0
-    smooth(m[HOP:], muted[HOP:], state[WORK:MUTED])
-    for i in range(HOP, HORIZON):
-        muted[i] *= state[X + i]
-    y = state[WORK : WORK + HORIZON]
-    y[:] = muted
+    m = state[MUTED_M : MUTED_M + WINDOW - 1 + HORIZON - HOP]
+    m[: WINDOW - 1] = state[M + HOP : M + HOP + WINDOW - 1]
+    m[WINDOW - 1 :] = 0.0
+    y, x = state[MUTED_Y : MUTED_Y + HORIZON - HOP], state[X + HOP : X + HORIZON]
+    smooth(m, y, state[WORK:MUTED])
+    for i in range(HORIZON - HOP):
+        y[i] *= x[i]
     for path in range(int(coefficients[PATH_COUNT])):
         table = _table(coefficients, path)
         own = state[PATHS + path * PER_PATH : PATHS + (path + 1) * PER_PATH]
@@ -234,18 +254,22 @@ def _can_mute_after(coefficients: Block, state: Block) -> bool:
 
 @kernel
 def _mutes_safely(coefficients: Block, state: Block, table: Block, own: Block) -> bool:
-    """Run one path through the mute that lies in WORK, then look at its future."""
+    """Run one path through the mute, then look at its future."""
     packed = table[HEAD : HEAD + int(table[PACKED])]
     negative = table[NEGATIVE] - MARGIN + MUTE_TOLERANCE
     positive = table[POSITIVE] - MARGIN + MUTE_TOLERANCE
-    z = state[MUTED : MUTED + PAST + HORIZON]
-    z[: PAST + HOP] = own[Z : Z + PAST + HOP]
-    z[PAST + HOP :] = state[WORK + HOP : WORK + HORIZON]
+    # From the past of the hop's end on: index PAST is the first muted sample.
+    z = state[MUTED : MUTED + PAST + HORIZON - HOP]
+    z[:PAST] = own[Z + HOP : Z + HOP + PAST]
+    z[PAST:] = state[MUTED_Y : MUTED_Y + HORIZON - HOP]
     trial = state[TRIAL : TRIAL + STATES]
     trial[:] = own[AT_HOP : AT_HOP + STATES]
-    run_cascade(packed, trial, z[PAST + HOP :])
+    run_cascade(packed, trial, z[PAST:])
     taps = coefficients[TAPS:PATH_COUNT]
-    for n in range(HOP - REACH, LAST):
+    first, last = -REACH, LAST - HOP
+    if _is_quiet(z[PAST + first : PAST + last], negative, positive, state[WORK:MUTED]):
+        last = first
+    for n in range(first, last):
         here = z[PAST + n]
         if here > FLAT * positive or here < -FLAT * negative:
             sign, ceiling = (1.0, positive) if here > 0.0 else (-1.0, negative)
@@ -258,11 +282,8 @@ def _mutes_safely(coefficients: Block, state: Block, table: Block, own: Block) -
         row, weight = rows[s * moments : (s + 1) * moments], trial[s]
         for i in range(moments):
             ring[i] += weight * row[i]
-    highest, lowest = 0.0, 0.0
-    for i in range(moments):
-        highest = max(highest, ring[i])
-        lowest = min(lowest, ring[i])
-    return bool(highest <= positive and -lowest <= negative)
+    work = state[WORK:MUTED]
+    return bool(highest_of(ring, work) <= positive and -lowest_of(ring, work) <= negative)
 
 
 @kernel

@@ -33,8 +33,10 @@ M = BEFORE + HORIZON  # WINDOW - 1 past values, then the horizon
 G = M + WINDOW - 1 + HORIZON  # smooth gain
 Y = G + HORIZON  # output
 WORK = Y + HORIZON  # scratch for the window
-MUTED = WORK + 2 * (HORIZON + WINDOW)  # y and then z of a mute, with past
-TRIAL = MUTED + PAST + HORIZON
+MUTED = WORK + 2 * MAX_MOMENTS  # z of a mute, with its past
+MUTED_M = MUTED + PAST + HORIZON
+MUTED_Y = MUTED_M + WINDOW + HORIZON
+TRIAL = MUTED_Y + HORIZON
 RING = TRIAL + STATES
 PATHS = RING + MAX_MOMENTS
 # State: per path, the sections' state at four places and the prediction over the horizon.
