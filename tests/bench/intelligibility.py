@@ -16,7 +16,7 @@ scaled to the limit needs for it, minus the C/N that the processed speech needs.
 
 import argparse
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -199,11 +199,19 @@ def print_table(title: str, results: Sequence[Result]) -> None:
     )
     for result in results:
         _print_row(result.clip, result.gains_db, result.score_without_noise, result.active_db)
-    gains = np.array([result.gains_db for result in results])
-    clean = np.array([result.score_without_noise for result in results])
-    level = np.array([result.active_db for result in results])
-    _print_row("mean", gains.mean(axis=0), clean.mean(), level.mean())
-    _print_row("worst", gains.min(axis=0), clean.min(), level.min())
+    _print_summary("mean", results, np.mean)
+    _print_summary("worst", results, np.min)
+    people = [result for result in results if (CLIPS[0] / result.clip).exists()]
+    if 0 < len(people) < len(results):
+        _print_summary("mean of the people alone", people, np.mean)
+
+
+def _print_summary(
+    name: str, results: Sequence[Result], summary: Callable[..., NDArray[np.float64]]
+) -> None:
+    gains = summary([result.gains_db for result in results], axis=0)
+    clean = summary([result.score_without_noise for result in results])
+    _print_row(name, gains, float(clean), float(summary([r.active_db for r in results])))
 
 
 def _print_row(name: str, gains_db: Iterable[float], clean: float, active_db: float) -> None:
@@ -243,7 +251,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
             for file, scaled in references.items()
         ]
         print_table(f"voice {name}, rig {options.rig}", results)
-        if name in GOALS:
+        if name in GOALS and not options.quick and not options.clips:  # goals are for all clips
             print_goals(name, results)
 
 
