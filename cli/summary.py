@@ -126,10 +126,10 @@ def _gain(report: Report) -> str:
     for stage, readings in report["meters"].items():
         if "removed_db" in readings:
             words.append(f"{stage} removed {_db(readings['removed_db'])} dB")
-        elif "gain_db_mean" in readings:
-            words.append(f"{stage} {readings['gain_db_mean']:+.1f} dB")
+        elif "gain_mean_db" in readings:
+            words.append(f"{stage} {readings['gain_mean_db']:+.1f} dB")
         else:
-            deepest = readings.get("gain_reduction_db_max", readings.get("gain_reduction_max_db"))
+            deepest = readings.get("gain_reduction_max_db")
             if deepest is not None:
                 words.append(f"{stage} up to {_minus(deepest)} dB")
     return ", ".join(words)

@@ -99,7 +99,7 @@ def _meters(state: Block) -> Mapping[str, float]:
     before, after = np.sum(state[POWER_IN:POWER_OUT]), np.sum(state[POWER_OUT:OVER])
     removed = float(before / after) if after else 1.0
     return {
-        "clip_depth_db": 20.0 * math.log10(max(1.0, state[PEAK])),
+        "clip_depth_max_db": 20.0 * math.log10(max(1.0, state[PEAK])),
         "clip_depth_db_now": 20.0 * math.log10(max(1.0, state[PEAK_NOW])),
         "removed_db": 10.0 * math.log10(removed),
     }

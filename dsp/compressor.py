@@ -98,8 +98,8 @@ def _share(time_constant_ms: float) -> float:
 def _read_meters(state: Block) -> Mapping[str, float]:
     return {
         "gain_db_now": float(state[GAIN_DB]),
-        "gain_reduction_db_max": float(state[DEEPEST_DB]),
-        "gain_reduction_db_mean": float(state[SUM_DB] / max(state[COUNT], 1.0)),
+        "gain_reduction_max_db": float(state[DEEPEST_DB]),
+        "gain_reduction_mean_db": float(state[SUM_DB] / max(state[COUNT], 1.0)),
     }
 
 

@@ -137,9 +137,9 @@ def _read_meters(state: Block) -> Mapping[str, float]:
     heard = state[COUNT] > 0.0
     return {
         "gain_db_now": float(state[GAIN_DB]),
-        "gain_db_min": float(state[LEAST_DB]) if heard else 0.0,
-        "gain_db_max": float(state[MOST_DB]) if heard else 0.0,
-        "gain_db_mean": float(state[SUM_DB] / state[COUNT]) if heard else 0.0,
+        "gain_min_db": float(state[LEAST_DB]) if heard else 0.0,
+        "gain_max_db": float(state[MOST_DB]) if heard else 0.0,
+        "gain_mean_db": float(state[SUM_DB] / state[COUNT]) if heard else 0.0,
     }
 
 

@@ -5,7 +5,7 @@ R. Martin, "Noise power spectral density estimation based on optimal smoothing a
 statistics", IEEE Trans. Speech and Audio Processing 9(5), 2001, section II.  Whatever stands well
 above the floor moves, and is taken for speech; its mean power is the speech level, which comes
 near the active speech level of ITU-T P.56 (2011).  A steady hum or hiss is never taken for speech.
-The numbers below were set by ear and by trial (no source).
+The numbers below were set by trial on recordings (no source).
 """
 
 import math

@@ -9,13 +9,16 @@ import pytest
 
 from carrierfloor.dsp.chain import Chain
 from carrierfloor.dsp.drive import DriveDesign
+from carrierfloor.dsp.engine import CODES, run_rows
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.low_pass import LowPassDesign
 from carrierfloor.dsp.output import SCALE
 from carrierfloor.dsp.rig import Level, Modulation, Rig
+from carrierfloor.dsp.sections import Section
 from carrierfloor.dsp.stage import HOP, Block, CompiledStage, Context, Stage, StageDesign
 from carrierfloor.dsp.sub_audio import SubAudioDesign
-from carrierfloor.dsp.voice import Voice
+from carrierfloor.dsp.tone import ToneDesign
+from carrierfloor.dsp.voice import BUILT_IN, Voice, design_type
 from tests.reference import antenna
 
 RIG = Rig(name="flat", level=Level(full_modulation_dbfs=-6.0))
@@ -161,3 +164,29 @@ def test_narrow_output_is_narrow() -> None:
     frequency_hz = np.fft.rfftfreq(len(out), 1 / 48_000)
     beyond = spectrum[frequency_hz > 3650.0].max()
     assert 20 * np.log10(beyond / spectrum.max()) < -78.0
+
+
+def test_every_kind_reaches_its_kernel() -> None:
+    """A row that the compiled core passed over would be a stage that does nothing, unnoticed.
+
+    Each kernel counts its samples, fills its past or changes its block; none leaves both alone.
+    """
+    noise = np.random.default_rng(1).uniform(-0.9, 0.9, HOP)
+    no_headroom = Context(negative_limit=0.9, positive_limit=0.9)  # turns the phase rotation on
+    shelf = Section(kind="highshelf", corner_hz=2000.0, gain_db=6.0)
+    designs = [design_type(kind)() for kind in BUILT_IN if kind != "tone"]
+    stages = [design.build(no_headroom) for design in [*designs, ToneDesign(bands=(shelf,))]]
+    chain = Chain(Voice(name="none"), RIG)
+    for stage in [*stages, *chain.stages]:
+        assert isinstance(stage, CompiledStage)
+        coefficients, state = stage.coefficients.copy(), stage.initial_state.copy()
+        arena = np.concatenate([coefficients, state])
+        middle, hop = len(coefficients), noise.copy()
+        row = [[CODES[stage.kind], 0, middle, middle, len(arena)]]
+        run_rows(np.array(row, dtype=np.int64), arena, hop)
+        alone = noise.copy()
+        stage.kernel(coefficients, state, alone)
+        np.testing.assert_array_equal(hop, alone)
+        np.testing.assert_array_equal(arena[middle:], state)
+        changed = not np.array_equal(alone, noise) or not np.array_equal(state, stage.initial_state)
+        assert changed, stage.kind

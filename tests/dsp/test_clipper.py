@@ -107,11 +107,11 @@ def test_meters_read_what_a_clipped_sine_loses() -> None:
     stage.process(contract.tone(1000.0, 2.0, peak=10 ** (12 / 20)))
     sine = 10 ** (12 / 20) * np.sin(np.linspace(0, 2 * np.pi, 100_000, endpoint=False))
     removed_db = 10 * np.log10(np.mean(sine**2) / np.mean(np.clip(sine, -1, 1) ** 2))
-    assert stage.meters["clip_depth_db"] == pytest.approx(12.0, abs=0.01)
+    assert stage.meters["clip_depth_max_db"] == pytest.approx(12.0, abs=0.01)
     assert stage.meters["clip_depth_db_now"] == pytest.approx(12.0, abs=0.2)
     assert stage.meters["removed_db"] == pytest.approx(removed_db, abs=0.02)
     stage.process(np.zeros(contract.RATE_HZ))
-    assert stage.meters["clip_depth_db"] == pytest.approx(12.0, abs=0.01)
+    assert stage.meters["clip_depth_max_db"] == pytest.approx(12.0, abs=0.01)
     assert stage.meters["clip_depth_db_now"] == 0.0
 
 
@@ -125,7 +125,7 @@ def test_stage_contract(hardness_pct: float) -> None:
     contract.assert_reset_is_fresh(make, audio)
     contract.assert_silence_stays_silent(make, audio)
     assert contract.delay_samples(audio, make().process(audio)) == make().latency_samples
-    assert make().meters == {"clip_depth_db": 0.0, "clip_depth_db_now": 0.0, "removed_db": 0.0}
+    assert make().meters == {"clip_depth_max_db": 0.0, "clip_depth_db_now": 0.0, "removed_db": 0.0}
 
 
 def test_hardness_out_of_range_is_refused() -> None:

@@ -69,6 +69,6 @@ def test_weak_signal_gets_the_makeup_alone() -> None:
 def test_meters_read_what_the_gain_did() -> None:
     stage = CompressorDesign(threshold_db=-20.0, ratio=4.0, knee_db=0.0).build(Context())
     stage.process(np.full(48_000, 10 ** (-4 / 20)))
-    assert stage.meters["gain_reduction_db_max"] == pytest.approx(12.0, abs=0.01)
-    assert stage.meters["gain_reduction_db_mean"] == pytest.approx(12.0, abs=0.1)
+    assert stage.meters["gain_reduction_max_db"] == pytest.approx(12.0, abs=0.01)
+    assert stage.meters["gain_reduction_mean_db"] == pytest.approx(12.0, abs=0.1)
     assert stage.meters["gain_db_now"] == pytest.approx(-12.0, abs=0.01)

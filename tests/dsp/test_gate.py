@@ -69,8 +69,8 @@ def test_meters_read_what_the_gain_did() -> None:
     stage = GateDesign(range_db=12.0).build(Context())
     stage.process(np.concatenate([syllables(-20, 2), noise(-75, 2)]))
     assert stage.meters["gain_db_now"] == pytest.approx(-12.0, abs=0.1)
-    assert stage.meters["gain_reduction_db_max"] == pytest.approx(12.0, abs=0.1)
-    assert 3.0 < stage.meters["gain_reduction_db_mean"] < 6.0
+    assert stage.meters["gain_reduction_max_db"] == pytest.approx(12.0, abs=0.1)
+    assert 3.0 < stage.meters["gain_reduction_mean_db"] < 6.0
 
 
 def test_refuses_a_threshold_above_the_speech() -> None:

@@ -75,9 +75,9 @@ def test_meters_read_what_the_gain_did() -> None:
     stage.process(np.concatenate([syllables(-30, 6), syllables(-10, 4)]))
     meters = stage.meters
     assert meters["gain_db_now"] == pytest.approx(-10.0, abs=1.5)
-    assert meters["gain_db_max"] == pytest.approx(10.0, abs=1.5)
-    assert meters["gain_db_min"] == pytest.approx(-10.0, abs=1.5)
-    assert meters["gain_db_min"] < meters["gain_db_mean"] < meters["gain_db_max"]
+    assert meters["gain_max_db"] == pytest.approx(10.0, abs=1.5)
+    assert meters["gain_min_db"] == pytest.approx(-10.0, abs=1.5)
+    assert meters["gain_min_db"] < meters["gain_mean_db"] < meters["gain_max_db"]
 
 
 @pytest.mark.parametrize("shelf_db", [-12.0, 0.0, 12.0])
