@@ -72,12 +72,12 @@ def _without_common_zero(polynomial: Block) -> Block:
     return np.array([polynomial[0], polynomial[2], 0.0])
 
 
-def cascade(sections: Sequence[Block]) -> Block:
+def cascade(sections: Sequence[Block] | Block) -> Block:
     """Lay out the coefficients of a cascade for :func:`biquad_kernel`.
 
     Parameters
     ----------
-    sections : sequence of ndarray, each of shape (5,)
+    sections : sequence of ndarray, each of shape (5,), or ndarray, shape (n, 5)
         As :func:`digital` gives them, first to run first.  None at all passes the block unchanged.
 
     Returns

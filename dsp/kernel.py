@@ -36,7 +36,13 @@ def source_digest(file: Path) -> str:
 
 
 def _dependencies(file: Path) -> set[Path]:
-    """Find a file and those beside it whose names its import lines mention, and theirs in turn."""
+    """Find a file and those beside it whose names its import lines mention, and theirs in turn.
+
+    For a file of another package: all files beside it and all of ours.
+    """
+    here = Path(__file__).parent
+    if file.parent != here:  # a kernel of another package may call any of ours
+        return {file, *here.glob("*.py")} | set(file.parent.glob("*.py"))
     found, unread = {file}, [file]
     while unread:
         statements = IMPORTS.findall(unread.pop().read_text("utf-8"))

@@ -28,7 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from carrierfloor.dsp import limiter_layout as at
-from carrierfloor.dsp.cascade import SECTION, pack_sections
+from carrierfloor.dsp.biquad import SECTION_COUNT, cascade
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.limiter_kernel import limiter_kernel
 from carrierfloor.dsp.ring_out import ring_out_rows
@@ -80,10 +80,10 @@ def _coefficients(paths: Sequence[LimitedPath]) -> Block:
 
 
 def _table(path: LimitedPath) -> Block:
-    packed = pack_sections(path.sections)
-    if len(packed) > SECTION * at.MAX_SECTIONS:
+    packed = cascade(path.sections)
+    if packed[SECTION_COUNT] > at.MAX_SECTIONS:
         raise SettingError(
-            f"paths: a path needs {len(packed) // SECTION} digital sections; "
+            f"paths: a path needs {packed[SECTION_COUNT]:g} digital sections; "
             f"it may need {at.MAX_SECTIONS}: use fewer sections"
         )
     rows = ring_out_rows(packed)[:, : at.MAX_MOMENTS]

@@ -4,7 +4,7 @@ from typing import cast
 
 import numpy as np
 
-from carrierfloor.dsp.cascade import run_cascade
+from carrierfloor.dsp.biquad import SECTION_COUNT, SECTION_STATE, biquad_kernel
 from carrierfloor.dsp.extremes import highest as highest_of
 from carrierfloor.dsp.extremes import lowest as lowest_of
 from carrierfloor.dsp.gain_window import WINDOW, least_ahead, smooth
@@ -185,12 +185,12 @@ def _run_path(packed: Block, own: Block, y: Block, start: int) -> None:
         begin = HOP
     z[begin:] = y[begin:]
     if begin == 0:
-        run_cascade(packed, now, z[:HOP])
+        biquad_kernel(packed, now, z[:HOP])
         own[AT_HOP : AT_HOP + STATES] = now
         begin = HOP
-    run_cascade(packed, now, z[begin : 2 * HOP])
+    biquad_kernel(packed, now, z[begin : 2 * HOP])
     own[AT_TWO_HOPS : AT_TWO_HOPS + STATES] = now
-    run_cascade(packed, now, z[2 * HOP :])
+    biquad_kernel(packed, now, z[2 * HOP :])
 
 
 @kernel
@@ -247,7 +247,8 @@ def _can_mute_after(coefficients: Block, state: Block) -> bool:
     for path in range(int(coefficients[PATH_COUNT])):
         table = _table(coefficients, path)
         own = state[PATHS + path * PER_PATH : PATHS + (path + 1) * PER_PATH]
-        if table[PACKED] > 0.0 and not _mutes_safely(coefficients, state, table, own):
+        has_memory = table[HEAD + SECTION_COUNT] > 0.0
+        if has_memory and not _mutes_safely(coefficients, state, table, own):
             return False
     return True
 
@@ -264,7 +265,7 @@ def _mutes_safely(coefficients: Block, state: Block, table: Block, own: Block) -
     z[PAST:] = state[MUTED_Y : MUTED_Y + HORIZON - HOP]
     trial = state[TRIAL : TRIAL + STATES]
     trial[:] = own[AT_HOP : AT_HOP + STATES]
-    run_cascade(packed, trial, z[PAST:])
+    biquad_kernel(packed, trial, z[PAST:])
     taps = coefficients[TAPS:PATH_COUNT]
     first, last = -REACH, LAST - HOP
     if _is_quiet(z[PAST + first : PAST + last], negative, positive, state[WORK:MUTED]):
@@ -278,7 +279,7 @@ def _mutes_safely(coefficients: Block, state: Block, table: Block, own: Block) -
     moments = int(table[MOMENTS])
     ring, rows = state[RING : RING + moments], table[HEAD + packed.shape[0] :]
     ring[:] = 0.0
-    for s in range(2 * packed.shape[0] // 5):
+    for s in range(SECTION_STATE * int(packed[SECTION_COUNT])):
         row, weight = rows[s * moments : (s + 1) * moments], trial[s]
         for i in range(moments):
             ring[i] += weight * row[i]

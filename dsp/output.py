@@ -5,11 +5,11 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from carrierfloor.dsp.cascade import pack_sections, run_cascade
+from carrierfloor.dsp.biquad import biquad_kernel, cascade, cascade_state
 from carrierfloor.dsp.kernel import kernel
 from carrierfloor.dsp.stage import HOP, Block, CompiledStage
 
-# Coefficients: the scale, then packed sections.
+# Coefficients: the scale, then a cascade.
 SCALE = 0
 SECTIONS = 1
 # State: latch, readings, then the sections' state.
@@ -28,12 +28,11 @@ def build_output(sample_at_full_modulation: float, sections: NDArray[np.float64]
     sections : ndarray, shape (n, 5)
         A filter for outputs with a low sample rate; the limiter holds the same in its model.
     """
-    packed = pack_sections(sections)
     return CompiledStage(
         "output",
         output_kernel,
-        np.concatenate([[sample_at_full_modulation], packed]),
-        np.zeros(OWN + 2 * len(packed) // 5),
+        np.concatenate([[sample_at_full_modulation], cascade(sections)]),
+        np.concatenate([np.zeros(OWN), cascade_state(len(sections))]),
         read_meters=_meters,
     )
 
@@ -49,7 +48,7 @@ def _meters(state: Block) -> Mapping[str, float]:
 @kernel
 def output_kernel(coefficients: Block, state: Block, block: Block) -> None:
     """Filter and scale in place; a sample that cannot be is a fault, and silences the chain."""
-    run_cascade(coefficients[SECTIONS:], state[OWN:], block)
+    biquad_kernel(coefficients[SECTIONS:], state[OWN:], block)
     scale = coefficients[SCALE]
     peak, energy = 0.0, 0.0
     for i in range(block.shape[0]):

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from carrierfloor.dsp.cascade import pack_sections, run_cascade
+from carrierfloor.dsp.biquad import biquad_kernel, cascade, cascade_state
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.limiter import LimitedPath
 from carrierfloor.dsp.path import Path
@@ -60,6 +60,5 @@ def _largest_gain(sections: NDArray[np.float64]) -> float:
     """Return the most that sections can make of any signal: the sum of |impulse response|."""
     impulse = np.zeros(IMPULSE_SAMPLES)
     impulse[0] = 1.0
-    packed = pack_sections(sections)
-    run_cascade(packed, np.zeros(2 * len(packed) // 5), impulse)
+    biquad_kernel(cascade(sections), cascade_state(len(sections)), impulse)
     return float(np.abs(impulse).sum())

@@ -8,7 +8,7 @@ within its ceilings for ever.
 import numpy as np
 from numpy.typing import NDArray
 
-from carrierfloor.dsp.cascade import SECTION
+from carrierfloor.dsp.biquad import FIRST_SECTION, SECTION_SIZE
 from carrierfloor.dsp.stage import Block
 
 FIRST_STEP = 4  # samples between the first moments
@@ -22,7 +22,7 @@ def ring_out_rows(packed: Block) -> NDArray[np.float64]:
     Parameters
     ----------
     packed : ndarray
-        Sections from :func:`carrierfloor.dsp.cascade.pack_sections`.
+        From :func:`carrierfloor.dsp.biquad.cascade`.
 
     Returns
     -------
@@ -55,7 +55,7 @@ def _moments(step: NDArray[np.float64]) -> list[int]:
 
 def _state_space(packed: Block) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the output row and the state matrix of a cascade with no input."""
-    sections = packed.reshape(-1, SECTION)
+    sections = packed[FIRST_SECTION:].reshape(-1, SECTION_SIZE)
     size = 2 * len(sections)
     output, step = np.zeros(size), np.zeros((size, size))
     for column in range(size):

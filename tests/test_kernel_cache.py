@@ -4,14 +4,16 @@ numba keys its cache on the file of the function that was called; a compiled fun
 one calls from *another* file may change unnoticed.  The folder's name carries a digest of both.
 """
 
+import importlib.util
 import os
 import shutil
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
+from typing import cast
 
 import carrierfloor.dsp.kernel as kernel_module
-from carrierfloor.dsp.kernel import source_digest
 
 INNER = """
 from kernels.kernel import kernel
@@ -83,13 +85,39 @@ def test_starts_where_nothing_can_be_written(tmp_path: Path) -> None:
     assert call_outer(tmp_path)[0] == 21.0
 
 
+def digest_function(folder: Path) -> Callable[[Path], str]:
+    """The digest of a copy of the module that lies in another folder, as ours lies in dsp."""
+    copy = shutil.copy(str(kernel_module.__file__), folder / "kernel.py")
+    spec = importlib.util.spec_from_file_location("kernel_copy", copy)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return cast(Callable[[Path], str], module.source_digest)
+
+
 def test_digest_follows_imports_and_nothing_else(tmp_path: Path) -> None:
     (tmp_path / "a.py").write_text("from somewhere.b import (\n    x,\n)\n")
     (tmp_path / "b.py").write_text("from somewhere import c as d\n")
     (tmp_path / "c.py").write_text("y = 1\n")
     (tmp_path / "other.py").write_text("z = 1\n")
-    first = source_digest(tmp_path / "a.py")
+    digest = digest_function(tmp_path)
+    first = digest(tmp_path / "a.py")
     (tmp_path / "other.py").write_text("z = 2\n")
-    assert source_digest(tmp_path / "a.py") == first
+    assert digest(tmp_path / "a.py") == first
     (tmp_path / "c.py").write_text("y = 2\n")
-    assert source_digest(tmp_path / "a.py") != first
+    assert digest(tmp_path / "a.py") != first
+
+
+def test_digest_of_another_package_holds_all_of_ours(tmp_path: Path) -> None:
+    """Its kernels may call any of ours, through files that we cannot follow."""
+    ours, theirs = tmp_path / "ours", tmp_path / "theirs"
+    ours.mkdir()
+    theirs.mkdir()
+    digest = digest_function(ours)
+    (theirs / "stage.py").write_text("x = 1\n")
+    first = digest(theirs / "stage.py")
+    (ours / "some_kernel.py").write_text("y = 1\n")
+    second = digest(theirs / "stage.py")
+    (theirs / "helper.py").write_text("z = 1\n")
+    assert len({first, second, digest(theirs / "stage.py")}) == 3

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from carrierfloor.dsp.cascade import pack_sections, run_cascade
+from carrierfloor.dsp.biquad import biquad_kernel, cascade, cascade_state
 from carrierfloor.dsp.path import Path
 from carrierfloor.dsp.path_model import digital_sections
 from carrierfloor.dsp.ring_out import ring_out_rows
@@ -67,25 +67,15 @@ def test_path_has_unity_gain_at_1_khz() -> None:
         assert abs(model.response(np.array([1000.0]))[0]) == pytest.approx(1.0, abs=1e-12)
 
 
-def test_cascade_equals_scipy() -> None:
-    """scipy.signal.sosfilt, five sections, so that one group of four is not enough."""
-    rows = signal.butter(10, [200.0, 6000.0], "bandpass", fs=48_000, output="sos")[:5]
-    packed = pack_sections(np.delete(rows, 3, axis=1))
-    noise = np.random.default_rng(0).standard_normal(3000)
-    out, state = noise.copy(), np.zeros(16)
-    run_cascade(packed, state, out[:1000])
-    run_cascade(packed, state, out[1000:])
-    np.testing.assert_allclose(out, signal.sosfilt(rows, noise), atol=1e-12)
-
-
 def test_ring_out_rows_foretell_a_silent_cascade() -> None:
     """The same future by running the cascade on silence, sample by sample."""
-    packed = pack_sections(digital_sections(PATHS["resonant"])[0])
-    state, block = np.zeros(2 * len(packed) // 5), np.random.default_rng(5).standard_normal(400)
-    run_cascade(packed, state, block)
+    sections = digital_sections(PATHS["resonant"])[0]
+    packed, state = cascade(sections), cascade_state(len(sections))
+    block = np.random.default_rng(5).standard_normal(400)
+    biquad_kernel(packed, state, block)
     foretold = state @ ring_out_rows(packed)
     silence = np.zeros(20_000)
-    run_cascade(packed, state, silence)
+    biquad_kernel(packed, state, silence)
     steps = [0]
     while len(steps) < len(foretold):
         steps.append(steps[-1] + max(4, int(0.02 * steps[-1])))
