@@ -8,15 +8,16 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any, NoReturn
 
+from carrierfloor.cli.tone_parser import Commands, add_devices, add_tone
+
 EPILOG = """\
 examples:
   carrierfloor process voice.wav on-air.wav
   carrierfloor process voice.wav on-air.flac --voice wide --rig my-rig.toml
   carrierfloor process phrases/ --into processed/ --report table.csv
   carrierfloor predict on-air.wav --rig my-rig.toml --pictures pictures/
+  carrierfloor tone sine --level -20 --output default
 """
-
-Commands = Any  # argparse names the type of a group of sub-commands with an underscore
 
 
 class Parser(argparse.ArgumentParser):
@@ -55,6 +56,8 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", title="commands", metavar="COMMAND")
     _add_process(commands)
     _add_predict(commands)
+    add_tone(commands)
+    add_devices(commands)
     _add_documents(commands, "voices", "voice")
     _add_documents(commands, "rigs", "rig")
     return parser

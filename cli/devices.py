@@ -1,0 +1,42 @@
+"""The command ``devices``: what sound can come from and go to."""
+
+from rich import box
+from rich.table import Table
+from rich.text import Text
+
+from carrierfloor.cli import screen
+from carrierfloor.cli.sound_devices import Device, devices
+
+
+def list_all() -> int:
+    """List all sound devices.
+
+    Raises
+    ------
+    DeviceError
+        If the PortAudio library is missing, or there is no device.
+    """
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    table.add_column("No", justify="right", style="bold")
+    table.add_column("Device")
+    table.add_column("Host API", no_wrap=True)
+    for title in ("Inputs", "Outputs", "Rate"):
+        table.add_column(title, justify="right", no_wrap=True)
+    table.add_column("Default", no_wrap=True)
+    for device in devices():
+        table.add_row(
+            str(device.index),
+            Text(device.name),
+            device.host_api,
+            str(device.input_channels or ""),
+            str(device.output_channels or ""),
+            f"{device.default_rate_hz:.0f} Hz",
+            _default(device),
+        )
+    screen.results().print(table)
+    return 0
+
+
+def _default(device: Device) -> str:
+    marks = {"input": device.is_default_input, "output": device.is_default_output}
+    return ", ".join(name for name, is_default in marks.items() if is_default)
