@@ -95,6 +95,8 @@ def _check(wanted: Wanted, out: Path | None, output: str | None, save_report: Pa
         raise SettingError("--endless goes with --output only; a file has an end")
     if out is not None and out.is_dir():
         raise SettingError(f"--out {out} is a folder; name a file")
+    if out is not None and not out.parent.is_dir():
+        raise SettingError(f"--out {out}: there is no folder {out.parent}")
     if not LOWEST_RATE_HZ <= wanted.rate_hz <= HIGHEST_RATE_HZ:
         raise SettingError(
             f"--rate is {wanted.rate_hz} Hz; it must be {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz"

@@ -97,7 +97,7 @@ def _add_signal(
     if kind == "staircase":
         _add_steps(parser)
         return
-    parser.add_argument("--level", type=float, metavar="L", help=f"peak {LEVEL} (-20 dBFS, 50 %%)")
+    parser.add_argument("--level", type=float, metavar="L", help=f"peak {LEVEL} (-20 dBFS, 30 %%)")
     parser.add_argument("--seconds", type=float, default=10.0, metavar="S", help="length (10)")
     if kind != "sweep":
         parser.add_argument(

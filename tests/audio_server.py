@@ -1,0 +1,249 @@
+"""Private sound servers with virtual cables, for tests that play and record for real.
+
+Each server lives in a folder and on a socket of its own and is ended by its process number.  A
+cable carries what is played into one end to who records at the other.
+"""
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import AbstractContextManager, ExitStack, contextmanager
+from ctypes.util import find_library
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float32]
+
+RATE_HZ = 48_000
+STARTING_S = 20.0  # patience for a server on a busy machine
+ENDING_S = 5.0
+REQUIRE = "CARRIERFLOOR_REQUIRE_AUDIO"  # set: a test without its server fails instead of skipping
+CABLES = ("cable_a", "cable_b")
+ASOUND = "</usr/share/alsa/alsa.conf>\n" + "".join(
+    f'pcm.{cable}_{end} {{ type pulse device {device} hint {{ show on description "{cable}" }} }}\n'
+    for cable in CABLES
+    for end, device in (("out", cable), ("mon", f"{cable}.monitor"))
+)
+
+
+def need(*programs: str) -> None:
+    """Skip the test, or fail it where audio is required, if PortAudio or a program is missing."""
+    missing = [name for name in programs if shutil.which(name) is None]
+    if find_library("portaudio") is None:
+        missing.append("the PortAudio library")
+    if sys.platform != "linux":
+        missing.append("Linux")
+    if not missing:
+        return
+    reason = f"needs {', '.join(missing)}"
+    if os.environ.get(REQUIRE):
+        pytest.fail(f"{reason}, and {REQUIRE} is set")
+    pytest.skip(reason)
+
+
+def wait_for(ready: Callable[[], bool], what: str, patience_s: float = STARTING_S) -> None:
+    """Wait until something is so."""
+    deadline = time.monotonic() + patience_s
+    while not ready():
+        assert time.monotonic() < deadline, f"{what}: not within {patience_s:g} s"
+        time.sleep(0.05)
+
+
+@contextmanager
+def running(
+    arguments: list[str], environment: Mapping[str, str], log: Path
+) -> Iterator[subprocess.Popen[bytes]]:
+    """Run a program until the block ends, then end it by its number."""
+    with log.open("wb") as file:
+        process = subprocess.Popen(
+            arguments, env=dict(environment), stdout=file, stderr=subprocess.STDOUT
+        )
+        try:
+            yield process
+        finally:
+            stop(process)
+
+
+def stop(process: subprocess.Popen[bytes]) -> None:
+    """End a process, by force if need be."""
+    if process.poll() is None:
+        process.terminate()
+        try:
+            process.wait(ENDING_S)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait(ENDING_S)
+
+
+@dataclass
+class Recording:
+    """A recorder at the far end of a cable; ``samples`` once it has ended."""
+
+    file: Path
+    channels: int
+
+    @property
+    def samples(self) -> Floats:
+        """What was recorded, shape (n, channels)."""
+        raw = np.fromfile(self.file, np.float32)
+        return raw[: len(raw) // self.channels * self.channels].reshape(-1, self.channels)
+
+
+class Server(ABC):
+    """A running sound server; ``environment`` leads a program to it."""
+
+    environment: dict[str, str]
+    process: subprocess.Popen[bytes]
+    folder: Path
+
+    def __init__(self) -> None:
+        self._stack = ExitStack()
+        self._recordings = 0
+
+    def __enter__(self) -> Self:
+        self.folder = Path(self._stack.enter_context(tempfile.TemporaryDirectory()))
+        own = {"XDG_RUNTIME_DIR": str(self.folder), "HOME": str(self.folder)}
+        cache = os.environ.get("NUMBA_CACHE_DIR", str(Path.home() / ".cache" / "carrierfloor"))
+        self.environment = {**os.environ, **own, "NUMBA_CACHE_DIR": cache}
+        try:
+            self._start()
+        except BaseException:
+            self._stack.close()
+            raise
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._stack.close()
+
+    @abstractmethod
+    def _start(self) -> None: ...
+
+    @abstractmethod
+    def recording(self, cable: str) -> AbstractContextManager[Recording]:
+        """Record the far end of a cable while the block runs."""
+
+    def _run(self, name: str, *arguments: str) -> subprocess.Popen[bytes]:
+        log = self.folder / f"{name}.log"
+        return self._stack.enter_context(running(list(arguments), self.environment, log))
+
+    def _fresh_file(self, cable: str) -> Path:
+        self._recordings += 1
+        return self.folder / f"{cable}-{self._recordings}.raw"
+
+    def _answers(self, *arguments: str) -> bool:
+        done = subprocess.run(arguments, env=self.environment, capture_output=True, check=False)
+        return done.returncode == 0
+
+
+class PulseServer(Server):
+    """PulseAudio with two cables, seen by PortAudio through ALSA; it keeps the time of the clock.
+
+    Devices: ``cable_a_out``, ``cable_a_mon`` (its far end), the same for b, pulse and default.
+    """
+
+    def _start(self) -> None:
+        need("pulseaudio", "pactl", "parec")
+        self.folder.chmod(0o700)
+        socket = self.folder / "native"
+        configuration = self.folder / "asound.conf"
+        configuration.write_text(ASOUND)
+        self.environment |= {
+            "PULSE_RUNTIME_PATH": str(self.folder),
+            "PULSE_STATE_PATH": str(self.folder),
+            "PULSE_SERVER": f"unix:{socket}",
+            "ALSA_CONFIG_PATH": str(configuration),
+            "JACK_NO_START_SERVER": "1",
+        }
+        modules = [f"module-native-protocol-unix socket={socket} auth-anonymous=1"]
+        modules += [
+            f"module-null-sink sink_name={cable} rate={RATE_HZ} channels=2 format=float32le"
+            for cable in CABLES
+        ]
+        self.process = self._run(
+            "pulseaudio", "pulseaudio", "-n", "--daemonize=no", "--use-pid-file=no",
+            "--exit-idle-time=-1", "--system=no", "--disallow-exit",
+            *(word for module in modules for word in ("-L", module)),
+        )  # fmt: skip
+        wait_for(lambda: self._answers("pactl", "info"), "pulseaudio")
+
+    @contextmanager
+    def recording(self, cable: str) -> Iterator[Recording]:
+        """Record the far end of a cable while the block runs."""
+        file = self._fresh_file(cable)
+        arguments = [
+            "parec", "--raw", "--format=float32le", f"--rate={RATE_HZ}", "--channels=2",
+            "--latency-msec=50", f"--device={cable}.monitor", str(file),
+        ]  # fmt: skip
+        with running(arguments, self.environment, self.folder / "parec.log"):
+            wait_for(lambda: file.exists() and file.stat().st_size > 0, "parec")
+            yield Recording(file, 2)
+            time.sleep(0.3)  # for what is still on its way
+
+
+class JackServer(Server):
+    """JACK with two cables; nothing is ever lost, and there is one sample rate.
+
+    Devices: ``cable_a`` and ``cable_b``: outputs lead in, inputs are the far end.
+    """
+
+    def _start(self) -> None:
+        need("jackd", "jack_thru", "jack_lsp", "jack_disconnect")
+        name = self.folder.name
+        self.environment |= {
+            "JACK_DEFAULT_SERVER": name,
+            "JACK_NO_AUDIO_RESERVATION": "1",
+            "JACK_NO_START_SERVER": "1",
+        }
+        self.process = self._run(
+            "jackd", "jackd", "-n", name, "-r", "-S", "--port-max", "64", "-d", "dummy",
+            "-r", str(RATE_HZ), "-p", "256",
+        )  # fmt: skip
+        wait_for(lambda: self._answers("jack_lsp"), "jackd")
+        for cable in CABLES:
+            self._run(cable, "jack_thru", cable, name)
+            self._wait_until_connected(f"{cable}:output_2")
+            for number in "12":
+                self._answers(
+                    "jack_disconnect", f"system:capture_{number}", f"{cable}:input_{number}"
+                )
+                self._answers(
+                    "jack_disconnect", f"{cable}:output_{number}", f"system:playback_{number}"
+                )
+
+    def _wait_until_connected(self, port: str) -> None:
+        """Wait for jack_thru, which connects itself to the system's ports, this one last."""
+
+        def is_connected() -> bool:
+            listing = subprocess.run(
+                ["jack_lsp", "-c", port], env=self.environment, capture_output=True, check=False
+            )
+            return b"system:playback" in listing.stdout
+
+        wait_for(is_connected, port)
+
+    @contextmanager
+    def recording(self, cable: str) -> Iterator[Recording]:
+        """Record the far end of a cable while the block runs."""
+        file = self._fresh_file(cable)
+        arguments = [sys.executable, "-m", "tests.listener", cable, str(file)]
+        with running(arguments, self.environment, self.folder / "listener.log") as listener:
+            wait_for(lambda: file.exists() and file.stat().st_size > 0, "listener")
+            yield Recording(file, 2)
+            assert listener.poll() is None, (self.folder / "listener.log").read_text()
+            time.sleep(0.3)
