@@ -7,6 +7,8 @@ from rich.text import Text
 from carrierfloor.cli import screen
 from carrierfloor.cli.sound_devices import Device, devices
 
+NAME_WIDTH = 16  # at least; what is longer goes on in the next line
+
 
 def list_all() -> int:
     """List all sound devices.
@@ -17,10 +19,10 @@ def list_all() -> int:
         If the PortAudio library is missing, or there is no device.
     """
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
-    table.add_column("No", justify="right", style="bold")
-    table.add_column("Device")
-    table.add_column("Host API", no_wrap=True)
-    for title in ("Inputs", "Outputs", "Rate"):
+    table.add_column("No", justify="right", style="bold", no_wrap=True)
+    table.add_column("Device", overflow="fold", min_width=NAME_WIDTH)
+    table.add_column("Host API")
+    for title in ("In", "Out", "Rate"):
         table.add_column(title, justify="right", no_wrap=True)
     table.add_column("Default", no_wrap=True)
     for device in devices():
@@ -38,5 +40,5 @@ def list_all() -> int:
 
 
 def _default(device: Device) -> str:
-    marks = {"input": device.is_default_input, "output": device.is_default_output}
+    marks = {"in": device.is_default_input, "out": device.is_default_output}
     return ", ".join(name for name, is_default in marks.items() if is_default)

@@ -196,6 +196,11 @@ class PulseServer(Server):
             time.sleep(0.3)  # for what is still on its way
 
 
+def _remove_shared_memory(name: str) -> None:
+    for file in Path("/dev/shm").glob(f"jack*{name}*"):
+        file.unlink(missing_ok=True)
+
+
 class JackServer(Server):
     """JACK with two cables; nothing is ever lost, and there is one sample rate.
 
@@ -205,6 +210,7 @@ class JackServer(Server):
     def _start(self) -> None:
         need("jackd", "jack_thru", "jack_lsp", "jack_disconnect")
         name = self.folder.name
+        self._stack.callback(_remove_shared_memory, name)  # a killed server leaves it behind
         self.environment |= {
             "JACK_DEFAULT_SERVER": name,
             "JACK_NO_AUDIO_RESERVATION": "1",

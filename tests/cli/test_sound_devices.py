@@ -5,6 +5,7 @@ signal's closed form to the last bit of a 32-bit float.
 """
 
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -207,7 +208,7 @@ def test_devices_lists_the_cables_of_pulse(pulse: PulseServer) -> None:
         *("cable_a_out", "cable_a_mon", "cable_b_out", "cable_b_mon", "pulse", "default")
     }
     assert rows["cable_b_out"][2:] == ["ALSA", "32", "32", "44100", "Hz"]
-    assert rows["default"][-2:] == ["input,", "output"]
+    assert rows["default"][-2:] == ["in,", "out"]
 
 
 def test_devices_lists_the_cables_of_jack(jack: JackServer) -> None:
@@ -216,6 +217,17 @@ def test_devices_lists_the_cables_of_jack(jack: JackServer) -> None:
     for cable in ("cable_a", "cable_b"):
         (line,) = (line for line in got.stdout.splitlines() if cable in line)
         assert " ".join(line.split()[2:]) == "JACK Audio Connection Kit 2 2 48000 Hz"
+
+
+def test_names_are_whole_on_a_narrow_terminal(jack: JackServer) -> None:
+    narrow = {**jack.environment, "COLUMNS": "80", "TERM": "xterm", "NO_COLOR": "1"}
+    line = ["script", "-qec", " ".join(command("devices")), "/dev/null"]
+    got = subprocess.run(line, env=narrow, capture_output=True, text=True, check=False)
+    assert got.returncode == 0
+    shown = re.sub(r"\x1b\[[0-9;?]*[a-zA-Z]", "", got.stdout)  # no colours
+    assert "cable_a" in shown
+    assert "\N{HORIZONTAL ELLIPSIS}" not in shown
+    assert max(map(len, shown.splitlines())) <= 80
 
 
 @pytest.mark.parametrize(
