@@ -83,11 +83,6 @@ class AudioOut:
         How a sample is stored.
     sample_rate_hz : int
         Of the samples to come.
-
-    Raises
-    ------
-    AudioError
-        If the file cannot be made.
     """
 
     def __init__(
@@ -97,22 +92,40 @@ class AudioOut:
         self._room_frames = WAV_LARGEST_BYTES // sample_type.bytes if container == "WAV" else None
         self._place = path.resolve()  # the file itself, if the name is a link
         self._part = self._place.with_name(f".{path.name}.{os.getpid()}.part")
+        self._form = {
+            "samplerate": sample_rate_hz,
+            "channels": 1,
+            "subtype": sample_type.name,
+            "format": container,
+        }
+
+    def __enter__(self) -> Self:
+        """Make the file beside its place.
+
+        Raises
+        ------
+        AudioError
+            If it cannot be made.
+        """
+        try:
+            self._open()
+        except BaseException:  # Ctrl-C too must leave nothing, and __exit__ is not called yet
+            self._discard()
+            raise
+        return self
+
+    def _open(self) -> None:
         try:
             self._part.open("wb").close()  # the system's own reason, if it cannot be
         except OSError as error:
-            if not path.parent.is_dir():
-                raise AudioError(f"{path}: there is no folder {path.parent}") from None
-            raise AudioError(f"{path}: cannot write in {path.parent}: {error.strerror}") from None
+            folder = self.path.parent
+            if not folder.is_dir():
+                raise AudioError(f"{self.path}: there is no folder {folder}") from None
+            raise AudioError(f"{self.path}: cannot write in {folder}: {error.strerror}") from None
         try:
-            self._file: Any = soundfile.SoundFile(
-                self._part, "w", sample_rate_hz, 1, sample_type.name, format=container
-            )
+            self._file: Any = soundfile.SoundFile(self._part, "w", **self._form)
         except soundfile.LibsndfileError as error:
-            self._discard()
-            raise AudioError(f"{path}: cannot be made: {error.error_string}") from None
-
-    def __enter__(self) -> Self:
-        return self
+            raise AudioError(f"{self.path}: cannot be made: {error.error_string}") from None
 
     def __exit__(
         self,

@@ -32,7 +32,12 @@ def interrupted(
     Only the first process gets the signal.
     """
     with subprocess.Popen(
-        command(*arguments), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        command(*arguments),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        # Tests started in the background ignore Ctrl-C, and so would their children.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     ) as process:
         deadline = time.monotonic() + PATIENCE_S
         while not working() and time.monotonic() < deadline and process.poll() is None:
