@@ -18,7 +18,8 @@ would then ring out within its ceilings for ever.  Muting from the end of the la
 always possible; since z is linear in m, so is any mixture of a mute and a plan that is too loud,
 and the search ends at worst in the mute.
 
-The kernel is in limiter_kernel.py, the layout of its arrays in limiter_layout.py.
+The kernel is in limiter_kernel.py and limiter_mute.py, the layout of its arrays in
+limiter_layout.py.
 """
 
 from collections.abc import Mapping, Sequence
@@ -35,6 +36,7 @@ from carrierfloor.dsp.ring_out import ring_out_rows
 from carrierfloor.dsp.stage import Block, CompiledStage
 from carrierfloor.dsp.true_peak import interpolator_taps
 
+MARGIN = 2e-4  # the limiter aims this far inside a ceiling, for what its tolerances add
 SILENT = 1e-10  # -200 dB, where a gain in dB stops
 
 
@@ -88,7 +90,8 @@ def _table(path: LimitedPath) -> Block:
         )
     rows = ring_out_rows(packed)[:, : at.MAX_MOMENTS]
     head = np.zeros(at.HEAD)
-    head[at.NEGATIVE], head[at.POSITIVE] = path.negative_ceiling, path.positive_ceiling
+    head[at.NEGATIVE_AIM] = path.negative_ceiling - MARGIN
+    head[at.POSITIVE_AIM] = path.positive_ceiling - MARGIN
     head[at.PACKED], head[at.MOMENTS] = len(packed), rows.shape[1]
     head[at.COUNTED] = path.counted
     return np.concatenate([head, packed, rows.ravel()])

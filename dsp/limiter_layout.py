@@ -1,11 +1,13 @@
 """Where everything of the predictive limiter lies in its two flat arrays."""
 
 from carrierfloor.dsp.gain_window import WINDOW
-from carrierfloor.dsp.stage import HOP
+from carrierfloor.dsp.kernel import kernel
+from carrierfloor.dsp.stage import HOP, Block
 from carrierfloor.dsp.true_peak import REACH, WIDTH
 
 HORIZON = HOP + WINDOW + REACH  # what the limiter sees of its input
 LATENCY = HORIZON - HOP
+LAST = HORIZON - REACH - 1  # a top of z beyond cannot be interpolated yet
 PAST = 2 * REACH + 1  # past values of z that a peak still to be settled may need
 MAX_PATHS = 12
 MAX_SECTIONS = 24
@@ -17,8 +19,8 @@ TAPS = 0
 PATH_COUNT = TAPS + 3 * WIDTH
 PATH_OFFSETS = PATH_COUNT + 1
 TABLES = PATH_OFFSETS + MAX_PATHS
-# A path's table: ceilings, sizes, then the packed sections, then the ring-out rows.
-NEGATIVE, POSITIVE, PACKED, MOMENTS, COUNTED, HEAD = range(6)
+# A path's table: how far z may go, sizes, then the packed sections, then the ring-out rows.
+NEGATIVE_AIM, POSITIVE_AIM, PACKED, MOMENTS, COUNTED, HEAD = range(6)
 
 # State: readings.
 HOPS, PASSES, RETREATS, MUTES, IMPOSSIBLE = range(5)
@@ -44,3 +46,15 @@ AT_START, AT_HOP, AT_TWO_HOPS, AT_END = (n * STATES for n in range(4))
 Z = 4 * STATES
 PER_PATH = Z + PAST + HORIZON
 SIZE = PATHS + MAX_PATHS * PER_PATH
+
+
+@kernel
+def table_of(coefficients: Block, path: int) -> Block:
+    """Return the coefficients from a path's table on."""
+    return coefficients[int(coefficients[PATH_OFFSETS + path]) :]
+
+
+@kernel
+def own_of(state: Block, path: int) -> Block:
+    """Return the part of the state that is a path's own."""
+    return state[PATHS + path * PER_PATH : PATHS + (path + 1) * PER_PATH]

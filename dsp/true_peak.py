@@ -9,6 +9,8 @@ from typing import cast
 
 import numpy as np
 
+from carrierfloor.dsp.extremes import highest as highest_of
+from carrierfloor.dsp.extremes import lowest as lowest_of
 from carrierfloor.dsp.kernel import kernel
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
 
@@ -87,3 +89,19 @@ def top_near(taps: Block, z: Block, at: int, sign: float) -> float:
         return _vertex(middle, quarter, half)
     last = sign * _between(taps, z, at + (step - 1) // 2, 2 + step)
     return _vertex(quarter, half, last) if half >= last else max(half, last)
+
+
+@kernel
+def top_or_sample(taps: Block, z: Block, at: int, sign: float) -> float:
+    """Return ``sign * z`` at a sample, or the top near it if its neighbours are lower."""
+    here = sign * float(z[at])
+    if sign * z[at - 1] > here or sign * z[at + 1] > here:
+        return here
+    return top_near(taps, z, at, sign)
+
+
+@kernel
+def is_quiet(z: Block, negative: float, positive: float, work: Block) -> bool:
+    """Tell whether nothing comes near a ceiling, between samples either."""
+    near_positive = highest_of(z, work) > FLAT * positive
+    return not (near_positive or lowest_of(z, work) < -FLAT * negative)
