@@ -96,3 +96,12 @@ def in_other_process(*arguments: object) -> subprocess.CompletedProcess[str]:
 def left_over(folder: Path) -> list[str]:
     """Return unfinished files, hidden ones too."""
     return [file.name for file in folder.rglob("*.part")]
+
+
+def last_words(process: "subprocess.Popen[str]", patience_s: float) -> str:
+    """Wait for a command to end and return what it said; one that does not end is killed."""
+    try:
+        return process.communicate(timeout=patience_s)[1]
+    except subprocess.TimeoutExpired:
+        process.kill()  # or leaving its with statement would wait for ever
+        raise

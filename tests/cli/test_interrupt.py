@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.cli.files import command, documents, left_over, run, write_sound
+from tests.cli.files import command, documents, last_words, left_over, run, write_sound
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals are different there")
 
@@ -36,15 +36,13 @@ def interrupted(
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
-        # Tests started in the background ignore Ctrl-C, and so would their children.
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     ) as process:
         deadline = time.monotonic() + PATIENCE_S
         while not working() and time.monotonic() < deadline and process.poll() is None:
             time.sleep(0.02)
         assert process.poll() is None, "it ended before it could be interrupted"
         process.send_signal(by)
-        _, err = process.communicate(timeout=PATIENCE_S)
+        err = last_words(process, PATIENCE_S)
         return process.returncode, err
 
 
