@@ -67,6 +67,16 @@ def refused(server: Server, *arguments: object) -> str:
     return got.stderr
 
 
+def wait_for_sound(recording: Recording, process: subprocess.Popen[str]) -> None:
+    """Wait until half a second of a command's sound has come through on both channels."""
+
+    def heard() -> bool:
+        assert process.poll() is None, process.communicate()
+        return bool(np.count_nonzero(recording.samples) > RATE_HZ)
+
+    wait_for(heard, "the sound", PATIENCE_S)
+
+
 def sine(
     samples: int = RATE_HZ, peak: float = 10 ** (-6 / 20), frequency_hz: float = 997.3
 ) -> Array:
@@ -156,9 +166,7 @@ def test_an_interrupt_ramps_down(by: signal.Signals, status: int, jack: JackServ
             command(*endless, "--output", "cable_a"),
             env=jack.environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         ) as process:  # fmt: skip
-            wait_for(
-                lambda: bool(np.count_nonzero(recording.samples) > RATE_HZ), "tone", PATIENCE_S
-            )
+            wait_for_sound(recording, process)
             process.send_signal(by)
             _, err = process.communicate(timeout=PATIENCE_S)
         assert process.returncode == status, err
@@ -189,7 +197,7 @@ def test_a_server_that_dies_is_reported_and_left(server_class: type[Server]) -> 
             env=server.environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         ) as process,
     ):  # fmt: skip
-        wait_for(lambda: bool(np.count_nonzero(recording.samples) > RATE_HZ), "tone", PATIENCE_S)
+        wait_for_sound(recording, process)
         server.process.kill()
         begun = time.monotonic()
         _, err = process.communicate(timeout=PATIENCE_S)
