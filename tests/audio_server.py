@@ -39,7 +39,7 @@ ASOUND = "</usr/share/alsa/alsa.conf>\n" + "".join(
 
 def need(*programs: str) -> None:
     """Skip the test, or fail it where audio is required, if PortAudio or a program is missing."""
-    missing = [name for name in programs if shutil.which(name) is None]
+    missing = [name for name in ("setpriv", *programs) if shutil.which(name) is None]
     if find_library("portaudio") is None:
         missing.append("the PortAudio library")
     if sys.platform != "linux":
@@ -64,10 +64,16 @@ def wait_for(ready: Callable[[], bool], what: str, patience_s: float = STARTING_
 def running(
     arguments: list[str], environment: Mapping[str, str], log: Path
 ) -> Iterator[subprocess.Popen[bytes]]:
-    """Run a program until the block ends, then end it by its number."""
+    """Run a program until the block ends, then end it by its number.
+
+    It also ends with this process, should that be killed.
+    """
     with log.open("wb") as file:
         process = subprocess.Popen(
-            arguments, env=dict(environment), stdout=file, stderr=subprocess.STDOUT
+            ["setpriv", "--pdeathsig", "TERM", *arguments],
+            env=dict(environment),
+            stdout=file,
+            stderr=subprocess.STDOUT,
         )
         try:
             yield process
