@@ -6,6 +6,8 @@ analogue response by least squares (Levenberg-Marquardt), with one extra unknown
 delay, which moves no peak.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -21,6 +23,19 @@ HIGHEST_HZ = 8000.0  # above the stop-band edge of the limiter's guard filter
 LOW_SECTION_HZ = 500.0  # sections below this are exact enough in their poles
 GOOD_ERROR = 5e-5  # of the unity gain at 1 kHz; a better fit is not worth another section
 MOST_EXTRA_SECTIONS = 2
+HIGHEST_MATCHED_HZ = 12_000.0
+SMALLEST_GAIN_DB = 1e-4  # of a peak or shelf; less changes the response by less than 1.2e-5
+# Of the sections that are fitted, none of which rings longer: one with nothing to do, such as a
+# peak of 0 dB, could end with a pole on the unit circle, hidden by a zero, and never ring out.
+LARGEST_POLE = 0.9998
+# Where an additional section starts: it passes (nearly) all and can be moved, at either end.
+EXTRA_SECTIONS = ([1.0, -0.2, 0.0, -0.2, 0.0], [1.0, 0.5, 0.0, 0.5, 0.0])
+
+
+class _Fit(NamedTuple):
+    rows: Floats  # all sections
+    delay: float  # in samples
+    error: float  # the largest
 
 
 def digital_sections(path: Path) -> tuple[Floats, float]:
@@ -39,30 +54,40 @@ def digital_sections(path: Path) -> tuple[Floats, float]:
         Largest error of the complex response from 5 Hz to 8 kHz after removing the fitted delay;
         1.0 is the gain at 1 kHz.
     """
-    if not path.sections:
+    kept = [section for section in path.sections if _does_something(section)]
+    if not kept:
         return np.zeros((0, 5)), 0.0
     frequency_hz = np.concatenate(
         [np.geomspace(LOWEST_HZ, 300.0, 60), np.linspace(310.0, HIGHEST_HZ, 200)]
     )
     target = path.response(frequency_hz)
-    rows = [_matched_section(section) for section in path.sections]
-    free = [section.frequency_hz >= LOW_SECTION_HZ for section in path.sections]
-    rows[-1][:3] *= _gain_at_reference(np.array(rows), frequency_hz, target)
-    for extra in range(MOST_EXTRA_SECTIONS + 1):
-        if any(free):
-            fitted = _fit(np.array(rows), np.array(free), frequency_hz, target)
-            rows, error = list(fitted[0]), fitted[1]
-        else:
-            error = np.inf
-        if error < GOOD_ERROR or extra == MOST_EXTRA_SECTIONS:
+    rows = np.array([_matched_section(section) for section in kept])
+    free = np.array([section.frequency_hz >= LOW_SECTION_HZ for section in kept])
+    rows[-1, :3] *= _gain_at_reference(rows, frequency_hz, target)
+    best = _fit(rows, free, 0.0, frequency_hz, target)
+    for _ in range(MOST_EXTRA_SECTIONS):
+        free, before = np.append(free, True), best
+        for start in EXTRA_SECTIONS:
+            if best.error < GOOD_ERROR:
+                return best.rows, best.error
+            more = np.vstack([before.rows, start])
+            best = min(best, _fit(more, free, before.delay, frequency_hz, target), key=_misfit)
+        if best is before:
             break
-        rows.append(np.array([1.0, -0.2, 0.0, -0.2, 0.0]))  # passes all, but can be moved
-        free.append(True)
-    return np.array(rows), float(error)
+    return best.rows, best.error
+
+
+def _does_something(section: Section) -> bool:
+    """Tell apart the section that nothing could be fitted to: a peak or shelf of 0 dB."""
+    return section.gain_db is None or abs(section.gain_db) > SMALLEST_GAIN_DB
 
 
 def _matched_section(section: Section) -> Floats:
     """Map the poles and zeros of one analogue section by z = exp(s/fs), the starting point."""
+    if (
+        section.frequency_hz > HIGHEST_MATCHED_HZ
+    ):  # they would wrap around; it is smooth up to 8 kHz
+        return np.array(EXTRA_SECTIONS[0])
     numerator, denominator = section.analogue()
     zeros = np.exp(np.roots(numerator) / SAMPLE_RATE_HZ)
     poles = np.exp(np.roots(denominator) / SAMPLE_RATE_HZ)
@@ -94,11 +119,15 @@ def _gain_at_reference(rows: Floats, frequency_hz: Floats, target: Complexes) ->
     return float(np.abs(target[at] / _response(rows, frequency_hz)[at]))
 
 
+def _misfit(fit: _Fit) -> float:
+    return fit.error
+
+
 def _fit(
-    rows: Floats, free: NDArray[np.bool_], frequency_hz: Floats, target: Complexes
-) -> tuple[Floats, float]:
+    rows: Floats, free: NDArray[np.bool_], delay: float, frequency_hz: Floats, target: Complexes
+) -> _Fit:
     """Move the free sections and the delay until the squared error is least."""
-    unknowns = np.append(rows[free].ravel(), 0.0)
+    unknowns = np.append(rows[free].ravel(), delay)
     damping, best = 1e-3, np.inf
     rows = rows.copy()
     for _ in range(200):
@@ -114,7 +143,7 @@ def _fit(
             )
             trial_rows = rows.copy()
             trial_rows[free] = trial[:-1].reshape(-1, 5)
-            if _is_stable(trial_rows):
+            if _decays(trial_rows[free]):
                 trial_error = _error(trial_rows, trial[-1], frequency_hz, target)
                 if float(np.sum(trial_error * trial_error)) < cost:
                     break
@@ -128,12 +157,13 @@ def _fit(
     rows[free] = unknowns[:-1].reshape(-1, 5)
     final = _error(rows, unknowns[-1], frequency_hz, target)
     half = len(final) // 2
-    return rows, float(np.max(np.hypot(final[:half], final[half:])))
+    return _Fit(rows, float(unknowns[-1]), float(np.max(np.hypot(final[:half], final[half:]))))
 
 
-def _is_stable(rows: Floats) -> bool:
-    a1, a2 = rows[:, 3], rows[:, 4]
-    return bool(np.all(np.abs(a2) < 0.9999) and np.all(np.abs(a1) < 1.0 + a2))
+def _decays(rows: Floats) -> bool:
+    """Tell whether all poles lie within ``LARGEST_POLE``: the stability triangle, scaled."""
+    a1, a2 = rows[:, 3] / LARGEST_POLE, rows[:, 4] / LARGEST_POLE**2
+    return bool(np.all(np.abs(a2) < 1.0) and np.all(np.abs(a1) < 1.0 + a2))
 
 
 def _split(values: Complexes) -> Floats:

@@ -11,6 +11,7 @@ from carrierfloor.dsp.path_model import digital_sections
 from carrierfloor.dsp.rig import Rig
 
 FLAT = Path(name="flat")
+LARGEST_MISFIT = 5e-4  # of the digital path; the tolerance at the antenna is twice that
 LARGEST_LOSS = 0.1  # of the modulation, that a coarse sample format may cost
 IMPULSE_SAMPLES = 48_000  # long enough for the sum of any path's impulse response
 
@@ -32,13 +33,19 @@ def predicted_paths(
     Raises
     ------
     SettingError
-        If the sample format is too coarse for the rig's level.
+        If the sample format is too coarse for the rig's level, or a path cannot be modelled.
     """
     full = abs(rig.level.sample_at_full_modulation)
     card = (1.0 - sample_step) / full  # the converter clips beyond
     paths = [LimitedPath(sections=fit, negative_ceiling=card, positive_ceiling=card, counted=False)]
     for path in rig.paths or (FLAT,):
-        sections = digital_sections(path)[0]
+        sections, misfit = digital_sections(path)
+        if misfit > LARGEST_MISFIT:
+            raise SettingError(
+                f"path {path.name!r}: the model of its {len(path.sections)} sections is "
+                f"{100.0 * misfit:.2f} % off (allowed {100.0 * LARGEST_MISFIT:g} %); "
+                "describe it with fewer sections"
+            )
         lost = sample_step / full * _largest_gain(sections)
         if lost > LARGEST_LOSS:
             raise SettingError(

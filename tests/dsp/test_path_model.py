@@ -5,8 +5,11 @@ import pytest
 from scipy import signal
 
 from carrierfloor.dsp.biquad import biquad_kernel, cascade, cascade_state
+from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.path import Path
 from carrierfloor.dsp.path_model import digital_sections
+from carrierfloor.dsp.predicted import predicted_paths
+from carrierfloor.dsp.rig import rig_from_table
 from carrierfloor.dsp.ring_out import ring_out_rows
 from carrierfloor.dsp.sections import Section
 
@@ -36,6 +39,26 @@ PATHS = {
         {"kind": "highshelf", "corner_hz": 3000.0, "gain_db": 5.0, "q": 0.6},
     ),
     "only a low-pass": path({"kind": "lowpass", "corner_hz": 3000.0, "q": 1.2}),
+    # Fits that are easily caught in a corner: a section beyond the audio, one that hardly acts,
+    # one that needs another section, very low corners.
+    "near the top": path(
+        {"kind": "highpass", "corner_hz": 1.5},
+        {"kind": "lowpass", "corner_hz": 22_000.0, "q": 2.9},
+        {"kind": "lowpass", "corner_hz": 11_000.0, "q": 7.7},
+    ),
+    "hardly a peak": path(
+        {"kind": "peak", "centre_hz": 2000.0, "gain_db": 0.001, "q": 2.14},
+        {"kind": "highpass", "corner_hz": 16.6, "q": 1.1},
+        {"kind": "lowpass", "corner_hz": 3979.0, "q": 1.0},
+    ),
+    "soft low-pass and shelf": path(
+        {"kind": "lowpass", "corner_hz": 11_978.0, "q": 0.46},
+        {"kind": "highshelf", "corner_hz": 1054.0, "gain_db": -7.7, "q": 0.5},
+    ),
+    "very low": path(
+        {"kind": "highpass", "corner_hz": 0.45, "q": 1.7},
+        {"kind": "lowpass", "corner_hz": 9557.0},
+    ),
 }
 
 
@@ -60,6 +83,42 @@ def test_flat_path_has_no_sections() -> None:
     sections, error = digital_sections(Path(name="flat"))
     assert sections.shape == (0, 5)
     assert error == 0.0
+
+
+@pytest.mark.parametrize("kind", ["peak", "lowshelf", "highshelf"])
+def test_section_of_no_gain_is_left_out(kind: str) -> None:
+    """A peak of 0 dB is what people leave in a file they copied; nothing can be fitted to it."""
+    key = "centre_hz" if kind == "peak" else "corner_hz"
+    idle: dict[str, float | str] = {"kind": kind, key: 840.0, "gain_db": 0.0, "q": 2.3}
+    low: dict[str, float | str] = {"kind": "lowpass", "corner_hz": 10_591.0, "q": 2.8}
+    np.testing.assert_allclose(
+        digital_sections(path(idle, low))[0], digital_sections(path(low))[0], atol=1e-6
+    )
+
+
+def test_no_fitted_section_rings_on() -> None:
+    """A pole on the unit circle, hidden by a zero, is in no response but never rings out."""
+    for model in PATHS.values():
+        free = [s.frequency_hz >= 500.0 for s in model.sections]
+        for row, fitted in zip(digital_sections(model)[0], free, strict=False):
+            if fitted:
+                assert np.abs(np.roots([1.0, *row[3:]])).max() <= 0.99981
+
+
+def test_path_beyond_the_model_is_refused() -> None:
+    """Seven sections, four of them above the audio: the limiter cannot foretell that."""
+    absurd = [
+        {"kind": "lowpass", "corner_hz": 2296.81},
+        {"kind": "lowpass", "corner_hz": 12_264.3},
+        {"kind": "highshelf", "corner_hz": 14_201.99, "q": 2.51, "gain_db": 17.33},
+        {"kind": "lowpass", "corner_hz": 17_240.28},
+        {"kind": "highpass", "corner_hz": 60.64, "q": 0.59},
+        {"kind": "lowpass", "corner_hz": 29_412.11, "q": 1.09},
+        {"kind": "lowpass", "corner_hz": 10_721.37, "q": 5.74},
+    ]
+    rig = rig_from_table({"name": "absurd", "paths": [{"sections": absurd}]}, "absurd.toml")
+    with pytest.raises(SettingError, match=r"path 'path 1': .* 7 sections is 1\.\d+ % off"):
+        predicted_paths(rig, np.zeros((0, 5)), 0.0)
 
 
 def test_path_has_unity_gain_at_1_khz() -> None:
