@@ -6,6 +6,7 @@ cable carries what is played into one end to who records at the other.
 
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -202,11 +203,6 @@ class PulseServer(Server):
             time.sleep(0.3)  # for what is still on its way
 
 
-def _remove_shared_memory(name: str) -> None:
-    for file in Path("/dev/shm").glob(f"jack*{name}*"):
-        file.unlink(missing_ok=True)
-
-
 class JackServer(Server):
     """JACK with two cables; nothing is ever lost, and there is one sample rate.
 
@@ -216,17 +212,14 @@ class JackServer(Server):
     def _start(self) -> None:
         need("jackd", "jack_thru", "jack_lsp", "jack_disconnect")
         name = self.folder.name
-        self._stack.callback(_remove_shared_memory, name)  # a killed server leaves it behind
+        self._stack.callback(self._clean_up)  # once all have ended
         self.environment |= {
             "JACK_DEFAULT_SERVER": name,
             "JACK_NO_AUDIO_RESERVATION": "1",
             "JACK_NO_START_SERVER": "1",
         }
-        self.process = self._run(
-            "jackd", "jackd", "-n", name, "-r", "-S", "--port-max", "64", "-d", "dummy",
-            "-r", str(RATE_HZ), "-p", "256",
-        )  # fmt: skip
-        wait_for(lambda: self._answers("jack_lsp"), "jackd")
+        self.process = self._jackd()
+        self._wait_for_jackd()
         for cable in CABLES:
             self._run(cable, "jack_thru", cable, name)
             self._wait_until_connected(f"{cable}:output_2")
@@ -237,6 +230,28 @@ class JackServer(Server):
                 self._answers(
                     "jack_disconnect", f"{cable}:output_{number}", f"system:playback_{number}"
                 )
+
+    def _jackd(self) -> subprocess.Popen[bytes]:
+        return self._run(
+            "jackd", "jackd", "-n", self.folder.name, "-r", "-S", "--port-max", "64",
+            "-d", "dummy", "-r", str(RATE_HZ), "-p", "256",
+        )  # fmt: skip
+
+    def _wait_for_jackd(self) -> None:
+        wait_for(lambda: self._answers("jack_lsp"), "jackd")
+
+    def _clean_up(self) -> None:
+        """Free what a killed server keeps.
+
+        JACK knows eight servers at most, and a killed one counts until a server of the same name
+        has come and gone properly.
+        """
+        if self.process.returncode == -signal.SIGKILL:
+            with ExitStack() as self._stack:
+                self._jackd()
+                self._wait_for_jackd()
+        for file in Path("/dev/shm").glob(f"jack*{self.folder.name}*"):
+            file.unlink(missing_ok=True)
 
     def _wait_until_connected(self, port: str) -> None:
         """Wait for jack_thru, which connects itself to the system's ports, this one last."""
