@@ -84,9 +84,8 @@ def _does_something(section: Section) -> bool:
 
 def _matched_section(section: Section) -> Floats:
     """Map the poles and zeros of one analogue section by z = exp(s/fs), the starting point."""
-    if (
-        section.frequency_hz > HIGHEST_MATCHED_HZ
-    ):  # they would wrap around; it is smooth up to 8 kHz
+    if section.frequency_hz > HIGHEST_MATCHED_HZ:
+        # Its poles would wrap around; up to 8 kHz its response is smooth, and the fit finds it.
         return np.array(EXTRA_SECTIONS[0])
     numerator, denominator = section.analogue()
     zeros = np.exp(np.roots(numerator) / SAMPLE_RATE_HZ)
