@@ -134,7 +134,7 @@ def any_path(draw: st.DrawFn) -> list[dict[str, Any]]:
     peak = {
         "kind": "peak",
         "centre_hz": draw(st.floats(100.0, 4000.0)),
-        "gain_db": draw(st.floats(-6.0, 6.0)),
+        "gain_db": draw(st.just(0.0) | st.floats(-6.0, 6.0)),
         "q": draw(st.floats(0.4, 3.0)),
     }
     return draw(st.permutations([high, low, peak]))[: draw(st.integers(1, 3))]
