@@ -3,20 +3,15 @@
 import os
 import signal
 import sys
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from types import FrameType
+from collections.abc import Sequence
 
 from carrierfloor.cli.parser import build_parser
+from carrierfloor.cli.signals import Terminated, signals_as_exceptions
 from carrierfloor.dsp.errors import CarrierfloorError
 
 REFUSED = 2  # something a user can put right; argparse uses the same
 INTERRUPTED = 128 + signal.SIGINT  # as shells count it
 TERMINATED = 128 + signal.SIGTERM
-
-
-class Terminated(KeyboardInterrupt):
-    """SIGTERM, which ends a command as tidily as Ctrl-C does."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -34,7 +29,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """
     arguments = build_parser().parse_args(argv)
     try:
-        with _sigterm_as_exception():
+        with signals_as_exceptions():
             status: int = arguments.run(arguments)
             sys.stdout.flush()
     except CarrierfloorError as error:
@@ -50,18 +45,6 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         return _say(arguments.command, "interrupted; no unfinished file is left", INTERRUPTED)
     return status
-
-
-@contextmanager
-def _sigterm_as_exception() -> Iterator[None]:
-    def terminate(number: int, frame: FrameType | None) -> None:
-        raise Terminated
-
-    before = signal.signal(signal.SIGTERM, terminate)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)
 
 
 def _say(command: str, message: str, status: int) -> int:
