@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from carrierfloor.dsp.engine import CODES, QUEUE_SIZE, Table, run_rows, run_stream
+from carrierfloor.dsp.engine import QUEUE_SIZE, Table, place, run_rows, run_stream, size_of
 from carrierfloor.dsp.entry import build_entry
 from carrierfloor.dsp.fader import EDGE_SAMPLES, build_fader, end_fader
 from carrierfloor.dsp.limiter import build_limiter
@@ -80,7 +80,7 @@ class Chain:
             positive_limit=rig.modulation.positive_limit_pct / 100.0,
             highest_hz=highest_hz,
         )
-        designs = _guarded(voice.stages)
+        designs = guarded(voice.stages)
         shaping = [design.build(context) for design in designs]
         fit = output_filter(highest_hz)
         self._fader_latency = sum(stage.latency_samples for stage in shaping)
@@ -184,7 +184,7 @@ class Chain:
                 run_rows(segment, self._arena, hop)
 
 
-def _guarded(designs: Sequence[StageDesign]) -> tuple[StageDesign, ...]:
+def guarded(designs: Sequence[StageDesign]) -> tuple[StageDesign, ...]:
     """Add the guard filter unless the voice ends in a low-pass of its own."""
     ends = [design.kind for design in designs if design.kind not in KEEPS_THE_BAND]
     return tuple(designs) if ends[-1:] == ["low_pass"] else (*designs, GUARD)
@@ -214,20 +214,16 @@ def _lay_out(stages: Sequence[Stage]) -> tuple[list[Table | Stage], Block]:
 
     A run is either a table for the compiled core or one stage that only Python can run.
     """
-    compiled = [stage for stage in stages if isinstance(stage, CompiledStage)]
-    arena = np.concatenate([part for s in compiled for part in (s.coefficients, s.initial_state)])
+    arena = np.zeros(size_of([stage for stage in stages if isinstance(stage, CompiledStage)]))
     segments: list[Table | Stage] = []
-    rows: list[list[int]] = []
-    end = 0
+    run: list[CompiledStage] = []
+    used = 0
     for stage in stages:
-        if not isinstance(stage, CompiledStage):
-            segments += [np.array(rows, dtype=np.int64), stage]
-            rows = []
+        if isinstance(stage, CompiledStage):
+            run.append(stage)
             continue
-        middle = end + len(stage.coefficients)
-        last = middle + len(stage.initial_state)
-        stage.coefficients, stage.state = arena[end:middle], arena[middle:last]
-        rows.append([CODES[stage.kind], end, middle, middle, last])
-        end = last
-    segments.append(np.array(rows, dtype=np.int64))
+        segments += [place(run, arena, used), stage]
+        used += size_of(run)
+        run = []
+    segments.append(place(run, arena, used))
     return segments, arena

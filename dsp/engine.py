@@ -4,6 +4,8 @@ A row of the table is one stage: which kernel, and where its coefficients and it
 the arena.  The order of the rows is the order of the chain, so the order is data.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -21,7 +23,7 @@ from carrierfloor.dsp.low_pass import low_pass_kernel
 from carrierfloor.dsp.output import output_kernel
 from carrierfloor.dsp.phase_rotation import phase_rotation_kernel
 from carrierfloor.dsp.polarity import polarity_kernel
-from carrierfloor.dsp.stage import HOP, Block
+from carrierfloor.dsp.stage import HOP, Block, CompiledStage
 from carrierfloor.dsp.sub_audio import sub_audio_kernel
 from carrierfloor.dsp.tone import tone_kernel
 
@@ -47,10 +49,43 @@ CODES = {
 }
 
 # Columns of the table.
-CODE, COEFFICIENTS, COEFFICIENTS_END, STATE, STATE_END = range(5)
+CODE, COEFFICIENTS, COEFFICIENTS_END, STATE, STATE_END, COLUMNS = range(6)
 
 # The queue in front of the chain: a hop of samples, then how many of them are fresh.
 QUEUE_SIZE = HOP + 1
+
+
+def size_of(stages: Sequence[CompiledStage]) -> int:
+    """Return how many words of an arena stages take."""
+    return sum(len(stage.coefficients) + len(stage.state) for stage in stages)
+
+
+def place(stages: Sequence[CompiledStage], arena: Block, start: int = 0) -> Table:
+    """Move the coefficients and states of stages into an arena.
+
+    Parameters
+    ----------
+    stages : sequence of CompiledStage
+        In their order; they are fresh afterwards.
+    arena : ndarray of float64, shape (n,)
+        Has room for ``size_of(stages)`` words from ``start`` on.
+    start : int
+        Where the first one goes.
+
+    Returns
+    -------
+    ndarray of int64, shape (stages, 5)
+        What ``run_rows`` runs.
+    """
+    rows, end = [], start
+    for stage in stages:
+        middle = end + len(stage.coefficients)
+        last = middle + len(stage.initial_state)
+        arena[end:middle], arena[middle:last] = stage.coefficients, stage.initial_state
+        stage.coefficients, stage.state = arena[end:middle], arena[middle:last]
+        rows.append([CODES[stage.kind], end, middle, middle, last])
+        end = last
+    return np.array(rows, dtype=np.int64).reshape(-1, COLUMNS)
 
 
 @kernel
@@ -113,15 +148,19 @@ def run_stream(table: Table, arena: Block, queue: Block, block: Block) -> None:
     done = 0
     while done < block.shape[0]:
         count = min(HOP - fresh, block.shape[0] - done)
-        new = block[done : done + count]
-        old = queue[fresh : fresh + count]
-        for i in range(count):
-            sample = new[i]
-            new[i] = old[i]
-            old[i] = sample
+        exchange(block[done : done + count], queue[fresh : fresh + count])
         done += count
         fresh += count
         if fresh == HOP:
             run_rows(table, arena, queue[:HOP])
             fresh = 0
     queue[HOP] = float(fresh)
+
+
+@kernel
+def exchange(new: Block, old: Block) -> None:
+    """Swap the samples of two blocks of the same length."""
+    for i in range(new.shape[0]):
+        sample = new[i]
+        new[i] = old[i]
+        old[i] = sample
