@@ -80,7 +80,6 @@ class Desk:
         self._leaving: dict[int, int | None] = {}  # slot: the hop from which it is free
         self._waiting: dict[str, Voice] = {}
         self._heard = ""
-        self._drives_db: dict[str, float] = {}
 
     def set_up(self, rig: Rig, voices: Mapping[str, Voice], heard: str) -> None:
         """Load everything, while the audio side is silent.
@@ -121,7 +120,25 @@ class Desk:
         self.whole[at.CHOSEN] = self._slot_of[heard]
         self.words[at.HEARD + self._slot_of[heard]] = 1.0
 
+    def check(self, rig: Rig) -> None:
+        """Refuse a rig that cannot be used live, or with the voices in use.
+
+        Raises
+        ------
+        SettingError
+            Says why.
+        """
+        context = _context(rig, self._highest_hz)
+        for key in self.keys:
+            _shaping(self.voice(key), context)
+        self._closing_stages(rig)
+
     # ---- what is heard
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """The names of the voices."""
+        return tuple(self._slot_of)
 
     @property
     def heard(self) -> str:
