@@ -22,6 +22,7 @@ from typing import Self
 
 import numpy as np
 import pytest
+import soundfile as sf
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float32]
@@ -29,6 +30,7 @@ Floats = NDArray[np.float32]
 RATE_HZ = 48_000
 STARTING_S = 20.0  # patience for a server on a busy machine
 ENDING_S = 5.0
+LEAD_S = 0.5  # silence ahead of a sound: PulseAudio was seen to swallow the first 0.15 s
 REQUIRE = "CARRIERFLOOR_REQUIRE_AUDIO"  # set: a test without its server fails instead of skipping
 CABLES = ("cable_a", "cable_b")
 ASOUND = "</usr/share/alsa/alsa.conf>\n" + "".join(
@@ -107,6 +109,15 @@ class Recording:
         return raw[: len(raw) // self.channels * self.channels].reshape(-1, self.channels)
 
 
+def _both_channels(sound: Floats | Path) -> Floats:
+    if isinstance(sound, Path):
+        samples, rate_hz = sf.read(sound, dtype="float32")
+        assert rate_hz == RATE_HZ
+    else:
+        samples = sound.astype(np.float32)
+    return np.column_stack((samples, samples)) if samples.ndim == 1 else samples
+
+
 class Server(ABC):
     """A running sound server; ``environment`` leads a program to it."""
 
@@ -145,6 +156,31 @@ class Server(ABC):
     def recording(self, cable: str) -> AbstractContextManager[Recording]:
         """Record the far end of a cable while the block runs."""
 
+    @contextmanager
+    def talker(self, cable: str, sound: Floats | Path) -> Iterator[subprocess.Popen[bytes]]:
+        """Play silence and a sound into a cable, exactly as it is, while the block runs.
+
+        The program that plays ends by itself once all is played.
+
+        Parameters
+        ----------
+        cable : str
+            Where to.
+        sound : ndarray of float32 or Path
+            Shape (n,) for both channels or (n, 2); or a sound file of 48 kHz.
+        """
+        file = self._fresh_file(cable)
+        lead = np.zeros((round(LEAD_S * RATE_HZ), 2), np.float32)
+        np.concatenate((lead, _both_channels(sound))).tofile(file)
+        log = file.with_suffix(".log")
+        with running(self._talking(cable, file), self.environment, log) as process:
+            yield process
+            assert process.poll() in (None, 0), log.read_text()
+
+    @abstractmethod
+    def _talking(self, cable: str, file: Path) -> list[str]:
+        """Return the command that plays a file of raw stereo samples."""
+
     def _run(self, name: str, *arguments: str) -> subprocess.Popen[bytes]:
         log = self.folder / f"{name}.log"
         return self._stack.enter_context(running(list(arguments), self.environment, log))
@@ -158,6 +194,10 @@ class Server(ABC):
         return done.returncode == 0
 
 
+def _pulse_cable(cable: str) -> str:
+    return f"module-null-sink sink_name={cable} rate={RATE_HZ} channels=2 format=float32le"
+
+
 class PulseServer(Server):
     """PulseAudio with two cables, seen by PortAudio through ALSA; it keeps the time of the clock.
 
@@ -165,7 +205,7 @@ class PulseServer(Server):
     """
 
     def _start(self) -> None:
-        need("pulseaudio", "pactl", "parec")
+        need("pulseaudio", "pactl", "parec", "pacat")
         self.folder.chmod(0o700)
         socket = self.folder / "native"
         configuration = self.folder / "asound.conf"
@@ -178,16 +218,33 @@ class PulseServer(Server):
             "JACK_NO_START_SERVER": "1",
         }
         modules = [f"module-native-protocol-unix socket={socket} auth-anonymous=1"]
-        modules += [
-            f"module-null-sink sink_name={cable} rate={RATE_HZ} channels=2 format=float32le"
-            for cable in CABLES
-        ]
+        modules += [_pulse_cable(cable) for cable in CABLES]
         self.process = self._run(
             "pulseaudio", "pulseaudio", "-n", "--daemonize=no", "--use-pid-file=no",
             "--exit-idle-time=-1", "--system=no", "--disallow-exit",
             *(word for module in modules for word in ("-L", module)),
         )  # fmt: skip
         wait_for(lambda: self._answers("pactl", "info"), "pulseaudio")
+
+    def unload(self, cable: str) -> None:
+        """Take a cable away, as when a sound card is pulled out."""
+        listing = self._pactl("list", "short", "modules").splitlines()
+        (number,) = (line.split()[0] for line in listing if f"sink_name={cable} " in line)
+        self._pactl("unload-module", number)
+
+    def load(self, cable: str) -> None:
+        """Bring a cable back."""
+        self._pactl("load-module", *_pulse_cable(cable).split())
+
+    def _pactl(self, *arguments: str) -> str:
+        return subprocess.run(
+            ["pactl", *arguments],
+            env=self.environment,
+            capture_output=True,
+            text=True,
+            check=True,
+            timeout=STARTING_S,
+        ).stdout
 
     @contextmanager
     def recording(self, cable: str) -> Iterator[Recording]:
@@ -201,6 +258,12 @@ class PulseServer(Server):
             wait_for(lambda: file.exists() and file.stat().st_size > 0, "parec")
             yield Recording(file, 2)
             time.sleep(0.3)  # for what is still on its way
+
+    def _talking(self, cable: str, file: Path) -> list[str]:
+        return [
+            "pacat", "--playback", "--raw", "--format=float32le", f"--rate={RATE_HZ}",
+            "--channels=2", "--latency-msec=50", f"--device={cable}", str(file),
+        ]  # fmt: skip
 
 
 class JackServer(Server):
@@ -274,3 +337,6 @@ class JackServer(Server):
             yield Recording(file, 2)
             assert listener.poll() is None, (self.folder / "listener.log").read_text()
             time.sleep(0.3)
+
+    def _talking(self, cable: str, file: Path) -> list[str]:
+        return [sys.executable, "-m", "tests.talker", cable, str(file)]
