@@ -108,9 +108,7 @@ def compressor_kernel(coefficients: Block, state: Block, block: Block) -> None:
     """Compress the block in place."""
     start = 0
     while start < block.shape[0]:
-        stop = min(block.shape[0], start + INTERVAL - int(state[PHASE]))
-        run_ramp(state, block[start:stop])
-        start = stop
+        start = run_ramp(state, block, start, INTERVAL)
         if state[PHASE] >= INTERVAL:
             _decide(coefficients, state)
 

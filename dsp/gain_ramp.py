@@ -25,16 +25,27 @@ NEPERS_PER_DB = math.log(10.0) / 20.0
 
 
 @kernel
-def run_ramp(state: Block, piece: Block) -> None:
-    """Measure the next samples of an interval and apply the gliding gain in place.
+def run_ramp(state: Block, block: Block, start: int, interval: int) -> int:
+    """Measure samples and apply the gliding gain in place, up to the end of the interval.
 
     Parameters
     ----------
     state : ndarray
         Begins with the slots of this module.
-    piece : ndarray, shape (n,)
-        Samples that do not reach past the end of the interval.
+    block : ndarray, shape (n,)
+        May end before the interval does.
+    start : int
+        First sample that is not done yet.
+    interval : int
+        Samples between two decisions.
+
+    Returns
+    -------
+    int
+        First sample that is not done now.
     """
+    stop: int = min(block.shape[0], start + interval - int(state[PHASE]))
+    piece = block[start:stop]
     energy, peak = state[ENERGY], state[PEAK]
     gain, step = state[GAIN], state[STEP]
     for i in range(piece.shape[0]):
@@ -45,6 +56,7 @@ def run_ramp(state: Block, piece: Block) -> None:
         piece[i] = x * gain
     state[ENERGY], state[PEAK], state[GAIN] = energy, peak, gain
     state[PHASE] += piece.shape[0]
+    return stop
 
 
 @kernel
