@@ -13,6 +13,7 @@ import numpy as np
 
 from carrierfloor.dsp.biquad import biquad_kernel, cascade, cascade_state, digital
 from carrierfloor.dsp.kernel import kernel
+from carrierfloor.dsp.past import move_past
 from carrierfloor.dsp.sections import BUTTERWORTH_Q, Section
 from carrierfloor.dsp.settings import setting
 from carrierfloor.dsp.stage import HOP, SAMPLE_RATE_HZ, Block, CompiledStage, Context, StageDesign
@@ -109,16 +110,5 @@ def _subtract_means(mean: int, state: Block, block: Block) -> None:
     delayed = inputs[1:]
     for i in range(n):
         block[i] = delayed[i] - share * block[i]
-    _move(inputs, mean, n)
-    _move(sums, mean, n)
-
-
-@kernel
-def _move(past: Block, keep: int, n: int) -> None:
-    done = 0
-    while done < keep:  # pieces no longer than the step, so that they never overlap
-        size = min(n, keep - done)
-        old, moved = past[done : done + size], past[done + n : done + n + size]
-        for i in range(size):
-            old[i] = moved[i]
-        done += size
+    move_past(inputs, mean, n)
+    move_past(sums, mean, n)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from carrierfloor.dsp.kernel import kernel
+from carrierfloor.dsp.past import move_past
 from carrierfloor.dsp.stage import HOP, SAMPLE_RATE_HZ, Block
 
 # Coefficients of one filter: the stride, then the taps, last tap first, in whole passes.
@@ -132,14 +133,7 @@ def fir_kernel(coefficients: Block, state: Block, block: Block) -> None:
         block[i] = 0.0
     for first in range(0, taps.shape[0], TAPS_A_PASS):
         add_eight_taps(taps[first : first + TAPS_A_PASS], state[first * stride :], stride, block)
-    done = 0
-    while done < past:  # pieces no longer than the step, so that they never overlap
-        size = min(n, past - done)
-        old = state[done : done + size]
-        moved = state[done + n : done + n + size]
-        for i in range(size):
-            old[i] = moved[i]
-        done += size
+    move_past(state, past, n)
 
 
 @kernel
