@@ -15,6 +15,7 @@ from typing import ClassVar
 
 import numpy as np
 
+from carrierfloor.dsp.extremes import highest_folding
 from carrierfloor.dsp.kernel import kernel
 from carrierfloor.dsp.oversampling import (
     DELAY_SAMPLES,
@@ -189,14 +190,7 @@ def _read(c: Block, state: Block, n: int) -> None:
         raised = state[start : start + n]
         for i in range(n):
             over[i] = max(over[i], max(raised[i] * up, raised[i] * down))
-    while n > 16:  # by halves, because a running maximum would be no SIMD loop
-        half = (n + 1) // 2
-        first, second = over[:half], over[half:n]
-        for i in range(n - half):
-            first[i] = max(first[i], second[i])
-        n = half
-    for i in range(n):
-        state[PEAK_NOW] = max(state[PEAK_NOW], over[i])
+    state[PEAK_NOW] = max(state[PEAK_NOW], highest_folding(over))
     state[PEAK] = max(state[PEAK], state[PEAK_NOW])
 
 

@@ -11,9 +11,15 @@ from carrierfloor.dsp.stage import Block
 @kernel
 def highest(values: Block, work: Block) -> float:
     """Return the largest of the values; at least 1 of them, ``work`` as long."""
-    size = values.shape[0]
-    folded = work[:size]
+    folded = work[: values.shape[0]]
     folded[:] = values
+    return highest_folding(folded)
+
+
+@kernel
+def highest_folding(folded: Block) -> float:
+    """Return the largest of the values, at least 1; they are overwritten."""
+    size = folded.shape[0]
     while size > 1:
         half = (size + 1) // 2
         upper = folded[half:size]
