@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.kernel import kernel
@@ -70,6 +71,15 @@ def _bilinear(top: Block, bottom: Block, k: float) -> Block:
 def _without_common_zero(polynomial: Block) -> Block:
     # p0 + p1 z + p2 z^2 = (1 + z)(p0 + p2 z)
     return np.array([polynomial[0], polynomial[2], 0.0])
+
+
+def digital_response(sections: Block, frequency_hz: Block) -> NDArray[np.complex128]:
+    """Return the complex response of a cascade at 48 kHz, its sections of shape (n, 5)."""
+    z1 = np.exp(-2j * np.pi * frequency_hz / SAMPLE_RATE_HZ)
+    response = np.ones(len(frequency_hz), dtype=complex)
+    for b0, b1, b2, a1, a2 in sections:
+        response *= (b0 + z1 * (b1 + z1 * b2)) / (1.0 + z1 * (a1 + z1 * a2))
+    return response
 
 
 def cascade(sections: Sequence[Block] | Block) -> Block:

@@ -8,6 +8,7 @@ the limiter holds in its model, and the resampler finds nothing left to remove.
 import numpy as np
 from numpy.typing import NDArray
 
+from carrierfloor.dsp.biquad import digital_response
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
 
 ROOMY_HZ = 12_000.0  # outputs that carry this much need no filter
@@ -36,9 +37,7 @@ def output_filter(highest_hz: float) -> NDArray[np.float64]:
 
 def delay_samples(sections: NDArray[np.float64], frequency_hz: float = 1000.0) -> int:
     """Return the group delay of sections at a frequency, to the nearest sample at 48 kHz."""
-    w = 2.0 * np.pi * (frequency_hz + np.array([-1.0, 1.0])) / SAMPLE_RATE_HZ
-    z1 = np.exp(-1j * w)
-    response = np.ones(2, dtype=complex)
-    for b0, b1, b2, a1, a2 in sections:
-        response *= (b0 + z1 * (b1 + z1 * b2)) / (1.0 + z1 * (a1 + z1 * a2))
-    return round(float(-np.angle(response[1] / response[0]) / (w[1] - w[0])))
+    around_hz = frequency_hz + np.array([-1.0, 1.0])
+    before, after = digital_response(sections, around_hz)
+    width = 2.0 * np.pi * (around_hz[1] - around_hz[0]) / SAMPLE_RATE_HZ
+    return round(float(-np.angle(after / before) / width))

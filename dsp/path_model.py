@@ -11,8 +11,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from carrierfloor.dsp.path import Path
-from carrierfloor.dsp.sections import Section
+from carrierfloor.dsp.biquad import digital_response
+from carrierfloor.dsp.path import REFERENCE_HZ, Path
+from carrierfloor.dsp.sections import Section, analogue_response
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
 
 Floats = NDArray[np.float64]
@@ -94,28 +95,15 @@ def _matched_section(section: Section) -> Floats:
     top, bottom = (np.atleast_1d(np.real(np.poly(roots))) for roots in (zeros, poles))
     row[: len(top)] = top
     row[3 : 2 + len(bottom)] = bottom[1:]
-    f_hz = np.array([1000.0])
-    s = 2j * np.pi * f_hz
-    wanted = np.polyval(numerator, s) / np.polyval(denominator, s)
-    row[:3] *= np.abs(wanted / _response(row[np.newaxis], f_hz))[0]
+    at_hz = np.array([REFERENCE_HZ])
+    wanted = analogue_response([section], at_hz)
+    row[:3] *= np.abs(wanted / digital_response(row[np.newaxis], at_hz))[0]
     return row
 
 
-def _delays(frequency_hz: Floats) -> Complexes:
-    return np.asarray(np.exp(-2j * np.pi * frequency_hz / SAMPLE_RATE_HZ))
-
-
-def _response(rows: Floats, frequency_hz: Floats) -> Complexes:
-    z1 = _delays(frequency_hz)
-    response = np.ones(len(frequency_hz), dtype=complex)
-    for b0, b1, b2, a1, a2 in rows:
-        response *= (b0 + z1 * (b1 + z1 * b2)) / (1.0 + z1 * (a1 + z1 * a2))
-    return response
-
-
 def _gain_at_reference(rows: Floats, frequency_hz: Floats, target: Complexes) -> float:
-    at = int(np.argmin(np.abs(frequency_hz - 1000.0)))
-    return float(np.abs(target[at] / _response(rows, frequency_hz)[at]))
+    at = int(np.argmin(np.abs(frequency_hz - REFERENCE_HZ)))
+    return float(np.abs(target[at] / digital_response(rows, frequency_hz)[at]))
 
 
 def _misfit(fit: _Fit) -> float:
@@ -172,7 +160,7 @@ def _split(values: Complexes) -> Floats:
 def _model(rows: Floats, delay: float, frequency_hz: Floats) -> Complexes:
     """Respond as the sections, advanced by ``delay`` samples."""
     turn = np.exp(2j * np.pi * frequency_hz / SAMPLE_RATE_HZ * delay)
-    return np.asarray(_response(rows, frequency_hz) * turn)
+    return np.asarray(digital_response(rows, frequency_hz) * turn)
 
 
 def _error(rows: Floats, delay: float, frequency_hz: Floats, target: Complexes) -> Floats:
@@ -187,7 +175,7 @@ def _linearise(
     target: Complexes,
 ) -> tuple[Floats, Floats]:
     model = _model(rows, delay, frequency_hz)
-    z1 = _delays(frequency_hz)
+    z1 = np.exp(-2j * np.pi * frequency_hz / SAMPLE_RATE_HZ)
     columns: list[Floats] = []
     for b0, b1, b2, a1, a2 in rows[free]:
         top = b0 + z1 * (b1 + z1 * b2)

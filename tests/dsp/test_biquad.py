@@ -4,7 +4,14 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from carrierfloor.dsp.biquad import all_pass, biquad_kernel, cascade, cascade_state, digital
+from carrierfloor.dsp.biquad import (
+    all_pass,
+    biquad_kernel,
+    cascade,
+    cascade_state,
+    digital,
+    digital_response,
+)
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.sections import Section, analogue_response
 from carrierfloor.dsp.stage import CompiledStage
@@ -48,6 +55,14 @@ def test_corner_has_the_analogue_response(section: Section) -> None:
     f = np.array([section.frequency_hz])
     ours = signal.freqz(*np.split(with_a0(digital(section)), 2), worN=f, fs=contract.RATE_HZ)[1]
     np.testing.assert_allclose(ours, analogue_response([section], f), rtol=1e-9)
+
+
+def test_response_of_a_cascade_equals_scipys() -> None:
+    """scipy.signal.sosfreqz, on the same sections."""
+    rows = np.array([digital(section) for section in SECTIONS])
+    f = np.geomspace(5.0, 23_000.0, 200)
+    scipys = signal.sosfreqz([with_a0(row) for row in rows], worN=f, fs=contract.RATE_HZ)[1]
+    np.testing.assert_allclose(digital_response(rows, f), scipys, rtol=1e-9)
 
 
 @pytest.mark.parametrize("count", [0, 1, 2, 3, 4, 5, 7, 12])
