@@ -7,7 +7,15 @@ from typing import Any
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.path import Path
 from carrierfloor.dsp.sections import sections_from_list
-from carrierfloor.dsp.settings import check, from_table, refuse_unknown_keys, setting
+from carrierfloor.dsp.settings import (
+    check,
+    from_table,
+    heading,
+    refuse_unknown_keys,
+    setting,
+    tables,
+    text,
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -116,31 +124,21 @@ def rig_from_table(table: Mapping[str, Any], where: str) -> Rig:
         Names file, key, value and what is allowed.
     """
     refuse_unknown_keys(table, ["name", "description", *_TABLES, "paths"], where)
-    for key in ("name", "description"):
-        if not isinstance(table.get(key, ""), str):
-            raise SettingError(f"{where}: {key} is {table[key]!r}; it must be text in quotes")
-    if "name" not in table:
-        raise SettingError(f'{where}: name is missing; write name = "..." at the top')
+    name, description = heading(table, where)
     parts: dict[str, Any] = {}
     for key, design in _TABLES.items():
         if key in table:
             if not isinstance(table[key], Mapping):
                 raise SettingError(f"{where}: {key} must be a table, headed [{key}]")
             parts[key] = from_table(design, table[key], f"{where}: {key}")
-    paths = _paths(table.get("paths", []), where)
-    return Rig(name=table["name"], description=table.get("description", ""), paths=paths, **parts)
-
-
-def _paths(rows: Any, where: str) -> tuple[Path, ...]:
-    if not (isinstance(rows, list) and all(isinstance(row, Mapping) for row in rows)):
-        raise SettingError(f"{where}: paths must be a list of tables, each headed [[paths]]")
-    return tuple(_path(row, number, where) for number, row in enumerate(rows, 1))
+    rows = tables(table, "paths", where)
+    paths = tuple(_path(row, number, where) for number, row in enumerate(rows, 1))
+    return Rig(name=name, description=description, paths=paths, **parts)
 
 
 def _path(row: Mapping[str, Any], number: int, where: str) -> Path:
     here = f"{where}: path {number}"
     refuse_unknown_keys(row, ["name", "sections"], here)
-    name = row.get("name", f"path {number}")
-    if not isinstance(name, str):
-        raise SettingError(f"{here}: name is {name!r}; it must be text in quotes")
-    return Path(name=name, sections=sections_from_list(row.get("sections", []), here))
+    name = text(row, "name", f"path {number}", here)
+    rows = tables(row, "sections", here, "paths.")
+    return Path(name=name, sections=sections_from_list(rows, here))

@@ -85,7 +85,7 @@ _NEEDED = {
 }
 
 
-def sections_from_list(rows: Any, where: str) -> tuple[Section, ...]:
+def sections_from_list(rows: Sequence[Mapping[str, Any]], where: str) -> tuple[Section, ...]:
     """Make sections from a list of TOML tables.
 
     Raises
@@ -93,8 +93,6 @@ def sections_from_list(rows: Any, where: str) -> tuple[Section, ...]:
     SettingError
         Names the section by its number, the key, the value and what is allowed.
     """
-    if not (isinstance(rows, list) and all(isinstance(row, Mapping) for row in rows)):
-        raise SettingError(f"{where} must be a list of tables")
     return tuple(_section(row, f"{where}: section {n}") for n, row in enumerate(rows, 1))
 
 

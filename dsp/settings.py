@@ -117,6 +117,52 @@ def refuse_unknown_keys(table: Mapping[str, Any], known: list[str], where: str) 
             raise SettingError(f"{_key(key, where)} is not a known key; {hint}")
 
 
+def text(table: Mapping[str, Any], key: str, default: str, where: str) -> str:
+    """Return a text that a table may hold.
+
+    Raises
+    ------
+    SettingError
+        If it is anything else.
+    """
+    value = table.get(key, default)
+    if not isinstance(value, str):
+        raise SettingError(f"{_key(key, where)} is {value!r}; it must be text in quotes")
+    return value
+
+
+def heading(table: Mapping[str, Any], where: str) -> tuple[str, str]:
+    """Return the name and the description at the top of a document.
+
+    Raises
+    ------
+    SettingError
+        If the name is missing, or either is no text.
+    """
+    name, description = (text(table, key, "", where) for key in ("name", "description"))
+    if "name" not in table:
+        raise SettingError(f'{_key("name", where)} is missing; write name = "..." at the top')
+    return name, description
+
+
+def tables(
+    table: Mapping[str, Any], key: str, where: str, parent: str = ""
+) -> list[Mapping[str, Any]]:
+    """Return the tables of a list, each headed [[parent + key]]; none if it is left out.
+
+    Raises
+    ------
+    SettingError
+        If it is anything else.
+    """
+    rows = table.get(key, [])
+    if not (isinstance(rows, list) and all(isinstance(row, Mapping) for row in rows)):
+        raise SettingError(
+            f"{_key(key, where)} must be a list of tables, each headed [[{parent}{key}]]"
+        )
+    return rows
+
+
 def from_table(design: type[T], table: Mapping[str, Any], where: str = "") -> T:
     """Make a design of plain settings from one TOML table.
 

@@ -7,7 +7,7 @@ from typing import Any, ClassVar, Self
 from carrierfloor.dsp.biquad import biquad_kernel, cascade, cascade_state, digital
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.sections import Section, sections_from_list
-from carrierfloor.dsp.settings import refuse_unknown_keys
+from carrierfloor.dsp.settings import refuse_unknown_keys, tables
 from carrierfloor.dsp.stage import Block, CompiledStage, Context, StageDesign
 
 MOST_BANDS = 12
@@ -44,7 +44,8 @@ class ToneDesign(StageDesign):
     def from_settings(cls, settings: Mapping[str, Any], where: str) -> Self:
         """Make a design from its table in a voice file."""
         refuse_unknown_keys(settings, ["bands"], where)
-        return cls(bands=sections_from_list(settings.get("bands", []), f"{where}: bands"))
+        rows = tables(settings, "bands", where, "stages.")
+        return cls(bands=sections_from_list(rows, f"{where}: bands"))
 
     def build(self, context: Context) -> CompiledStage:
         """Turn the bands into a cascade of biquads."""

@@ -7,7 +7,7 @@ from importlib.metadata import entry_points
 from typing import Any, cast
 
 from carrierfloor.dsp.errors import SettingError
-from carrierfloor.dsp.settings import refuse_unknown_keys
+from carrierfloor.dsp.settings import heading, refuse_unknown_keys, tables
 from carrierfloor.dsp.stage import StageDesign
 
 # Where the design of each kind lives; imported when a voice asks for it.
@@ -84,16 +84,10 @@ def voice_from_table(table: Mapping[str, Any], where: str) -> Voice:
         Names file, key, value and what is allowed.
     """
     refuse_unknown_keys(table, ["name", "description", "stages"], where)
-    for key in ("name", "description"):
-        if not isinstance(table.get(key, ""), str):
-            raise SettingError(f"{where}: {key} is {table[key]!r}; it must be text in quotes")
-    if "name" not in table:
-        raise SettingError(f'{where}: name is missing; write name = "..." at the top')
-    rows = table.get("stages", [])
-    if not (isinstance(rows, list) and all(isinstance(row, dict) for row in rows)):
-        raise SettingError(f"{where}: stages must be a list of tables, each headed [[stages]]")
+    name, description = heading(table, where)
+    rows = tables(table, "stages", where)
     stages = tuple(_stage(row, number, where) for number, row in enumerate(rows, 1))
-    return Voice(name=table["name"], description=table.get("description", ""), stages=stages)
+    return Voice(name=name, description=description, stages=stages)
 
 
 def _stage(row: Mapping[str, Any], number: int, where: str) -> StageDesign:

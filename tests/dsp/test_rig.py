@@ -59,6 +59,11 @@ def test_a_whole_file() -> None:
         ),
         ({"paths": 1}, "my.toml: paths must be a list of tables, each headed [[paths]]"),
         (
+            {"paths": [{"sections": {}}]},
+            "my.toml: path 1: sections must be a list of tables, each headed [[paths.sections]]",
+        ),
+        ({"paths": [{"name": 80}]}, "my.toml: path 1: name is 80; it must be text in quotes"),
+        (
             {"paths": [{"sections": [{"kind": "highpass"}]}]},
             "my.toml: path 1: section 1: highpass: corner_hz is missing",
         ),

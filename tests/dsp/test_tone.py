@@ -69,6 +69,8 @@ def test_wrong_bands_are_refused_in_one_line() -> None:
     rows = [{"kind": "peak", "centre_hz": 900.0, "q": 1.0, "gain_db": 99.0}]
     with pytest.raises(SettingError, match=r"stage 2 \(tone\): bands: section 1: gain_db"):
         ToneDesign.from_settings({"bands": rows}, where)
+    with pytest.raises(SettingError, match=r"bands must be a list of tables, .* \[\[stages.bands"):
+        ToneDesign.from_settings({"bands": 3}, where)
     with pytest.raises(SettingError, match="13 bands are given; at most 12"):
         ToneDesign(bands=BANDS[:1] * 13)
     with pytest.raises(SettingError, match="reaches"):
