@@ -3,10 +3,10 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from carrierfloor.dsp.entry import LARGEST_SAMPLE
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.stage import Block
 
-LARGEST_SAMPLE = 1000.0  # 60 dB over full scale; anything beyond is no audio
 CANCELLING_DB = 20.0  # a mix this far below its channels has lost them
 
 

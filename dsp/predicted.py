@@ -3,14 +3,13 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from carrierfloor.dsp.antenna import paths_of
 from carrierfloor.dsp.biquad import biquad_kernel, cascade, cascade_state
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.limiter import LimitedPath
-from carrierfloor.dsp.path import Path
 from carrierfloor.dsp.path_model import digital_sections
 from carrierfloor.dsp.rig import Rig
 
-FLAT = Path(name="flat")
 LARGEST_MISFIT = 5e-4  # of the digital path; the tolerance at the antenna is twice that
 LARGEST_LOSS = 0.1  # of the modulation, that a coarse sample format may cost
 IMPULSE_SAMPLES = 48_000  # long enough for the sum of any path's impulse response
@@ -38,7 +37,7 @@ def predicted_paths(
     full = abs(rig.level.sample_at_full_modulation)
     card = (1.0 - sample_step) / full  # the converter clips beyond
     paths = [LimitedPath(sections=fit, negative_ceiling=card, positive_ceiling=card, counted=False)]
-    for path in rig.paths or (FLAT,):
+    for path in paths_of(rig):
         sections, misfit = digital_sections(path)
         if misfit > LARGEST_MISFIT:
             raise SettingError(

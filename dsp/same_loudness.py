@@ -10,9 +10,8 @@ So the figures flatter the other signal a little, never this project.
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from carrierfloor.dsp.activity import ActiveSpeechMeter
+from carrierfloor.dsp.activity import ActiveSpeechMeter, Counts
 from carrierfloor.dsp.antenna import Antenna, paths_of
 from carrierfloor.dsp.kernel import kernel
 from carrierfloor.dsp.path import Path
@@ -24,7 +23,6 @@ STEPS_PER_DB = 20.0
 DEPTHS = int((HIGHEST_DB - LOWEST_DB) * STEPS_PER_DB)
 SHALLOWEST = 10.0 ** (LOWEST_DB / 20.0)
 _DB_PER_NEPER = 20.0 / np.log(10.0)
-Counts = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
