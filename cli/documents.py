@@ -39,12 +39,12 @@ def rig(name_or_file: str | None = None) -> Rig:
 def _document(
     what: str, name_or_file: str, read: Callable[[Mapping[str, Any], str], Document]
 ) -> Document:
-    if _is_file(name_or_file):
+    if is_file(name_or_file):
         return read(_parse(_file_text(Path(name_or_file)), name_or_file), name_or_file)
     return read(_parse(presets.text(what, name_or_file), name_or_file), name_or_file)
 
 
-def _is_file(name_or_file: str) -> bool:
+def is_file(name_or_file: str) -> bool:
     """Tell a path from a shipped name, which holds neither a dot nor a slash."""
     return bool(re.search(r"[./\\~]", name_or_file))
 
