@@ -86,8 +86,11 @@ class Console:
         try:
             if self._thread.is_alive():
                 self._thread.join(PATIENCE_S)
-            if not self._thread.is_alive():  # else the terminal takes nothing, not even this
+            # A thread that still runs means that the terminal takes nothing, not even this.
+            if self._live.is_started and not self._thread.is_alive():
                 with suppress(OSError):  # the terminal is gone
+                    # Some terminals that were made larger leave rows of it behind otherwise.
+                    self._live.console.clear()
                     self._live.stop()
         finally:
             self._keyboard.__exit__(kind, error, trace)
