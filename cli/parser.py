@@ -8,6 +8,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any, NoReturn
 
+from carrierfloor.cli.live_parser import add_live
 from carrierfloor.cli.tone_parser import Commands, add_devices, add_tone
 
 EPILOG = """\
@@ -16,6 +17,7 @@ examples:
   carrierfloor process voice.wav on-air.flac --voice wide --rig my-rig.toml
   carrierfloor process phrases/ --into processed/ --report table.csv
   carrierfloor predict on-air.wav --rig my-rig.toml --pictures pictures/
+  carrierfloor live --input "usb microphone" --output 3 --rig my-rig.toml
   carrierfloor tone sine --level -20 --output default
 """
 
@@ -56,6 +58,7 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", title="commands", metavar="COMMAND")
     _add_process(commands)
     _add_predict(commands)
+    add_live(commands)
     add_tone(commands)
     add_devices(commands)
     _add_documents(commands, "voices", "voice")

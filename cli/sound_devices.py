@@ -103,7 +103,7 @@ def devices() -> list[Device]:
     return found
 
 
-def choose(wanted: str, direction: str) -> Device:
+def choose(wanted: str, direction: str, option: str = "") -> Device:
     """Return the device that a user means.
 
     Parameters
@@ -112,8 +112,9 @@ def choose(wanted: str, direction: str) -> Device:
         Its index, its name, parts of name and host API that only it has ("usb alsa"), or
         ``default``.
     direction : str
-        ``INPUT`` or ``OUTPUT``: others are not considered, and the option of that name is named
-        in a refusal.
+        ``INPUT`` or ``OUTPUT``: others are not considered.
+    option : str
+        What is named in a refusal, if not the direction.
 
     Raises
     ------
@@ -124,20 +125,25 @@ def choose(wanted: str, direction: str) -> Device:
     matching = _matching(wanted, able, direction)
     if len(matching) == 1:
         return matching[0]
+    asked = f"--{option or direction} {wanted}"
     if matching:
         raise DeviceError(
-            f"--{direction} {wanted}: {len(matching)} devices match, {_list(matching)}; give the "
-            "number, or more of the name"
+            f"{asked}: {len(matching)} devices match, {_list(matching)}; give the number, or more "
+            "of the name"
         )
     choices = f"choose from {_list(able)}" if able else f"no device has an {direction}"
-    raise DeviceError(f"--{direction} {wanted}: no such {direction} device; {choices}")
+    raise DeviceError(f"{asked}: no such {direction} device; {choices}")
 
 
 def _matching(wanted: str, able: Sequence[Device], direction: str) -> list[Device]:
     if wanted.isdecimal():
         return [device for device in able if device.index == int(wanted)]
     words = wanted.casefold().split()
-    exact = [device for device in able if device.name.casefold() == wanted.casefold()]
+    exact = [
+        device
+        for device in able
+        if wanted.casefold() in (device.name.casefold(), str(device).casefold())
+    ]
     if not exact and words == ["default"]:
         return [device for device in able if device.is_default(direction)]
     return exact or [device for device in able if _has_all(words, str(device).casefold())]

@@ -6,14 +6,14 @@ a compiled function of *another* file, so the name of a kernel's cache folder ca
 its file and of all files of this folder that it imports, directly or through others.
 """
 
-import functools
 import hashlib
 import os
 import re
 import sys
 from collections.abc import Callable
+from functools import cache, partial
 from pathlib import Path
-from typing import TypeVar, cast
+from typing import Any, TypeVar, cast
 
 import numba
 
@@ -21,6 +21,7 @@ F = TypeVar("F", bound=Callable[..., object])
 
 # Fused multiply-add and signless zeros; NaN and infinity keep their meaning.
 FASTMATH = {"contract", "nsz"}
+OPTIONS = {"fastmath": FASTMATH, "error_model": "numpy"}
 
 # An import statement with its names, on one line or in brackets.
 IMPORTS = re.compile(r"^\s*(?:from\s+[\w.]+\s+)?import\s+(?:\([^)]*\)|.*)|^\s*from\s+[\w.]+", re.M)
@@ -36,25 +37,25 @@ def source_digest(file: Path) -> str:
 
 
 def _dependencies(file: Path) -> set[Path]:
-    """Find a file and those beside it whose names its import lines mention, and theirs in turn.
+    """Find a file and those of ours whose names its import lines mention, and theirs in turn.
 
     For a file of another package: all files beside it and all of ours.
     """
-    here = Path(__file__).parent
-    if file.parent != here:  # a kernel of another package may call any of ours
-        return {file, *here.glob("*.py")} | set(file.parent.glob("*.py"))
+    ours = [Path(__file__).parent, Path(__file__).parent.with_name("cli")]
+    if file.parent not in ours:  # a kernel of another package may call any of ours
+        return {file, *ours[0].glob("*.py")} | set(file.parent.glob("*.py"))
     found, unread = {file}, [file]
     while unread:
         statements = IMPORTS.findall(unread.pop().read_text("utf-8"))
         names = {word for statement in statements for word in WORDS.findall(statement)}
-        near = {file.with_name(f"{name}.py") for name in names}
+        near = {folder / f"{name}.py" for folder in ours for name in names}
         new = {source for source in near - found if source.is_file()}
         found |= new
         unread += new
     return found
 
 
-@functools.cache
+@cache
 def cache_dir(file: Path) -> Path:
     """Return the folder of this user that holds the kernels compiled from a file."""
     if sys.platform == "win32":
@@ -83,15 +84,37 @@ def kernel(function: F) -> F:
     callable
         The compiled function, with the same signature; it runs without the interpreter lock.
     """
+    return cast(F, _cached(function, partial(numba.njit, nogil=True, **OPTIONS)))
+
+
+def c_callback(signature: Any, function: Callable[..., int]) -> Any:
+    """Compile a function that C is to call; keep the result for the next start.
+
+    Parameters
+    ----------
+    signature : numba signature
+        Of the function as C sees it.
+    function : callable
+        It may call kernels.
+
+    Returns
+    -------
+    numba.core.ccallback.CFunc
+        Its ``address`` is what C wants; it must outlive every call.
+    """
+    return _cached(function, partial(numba.cfunc, signature, **OPTIONS))
+
+
+def _cached(function: Callable[..., object], compiler: Callable[..., Any]) -> Any:
+    """Compile with a cache folder of the function's own, or without if none can be written."""
     before = numba.config.CACHE_DIR
     folder = cache_dir(Path(function.__code__.co_filename))
     _CACHE_DIRS[function.__name__] = folder
     numba.config.CACHE_DIR = str(folder)
-    options = {"nogil": True, "fastmath": FASTMATH, "error_model": "numpy"}
     try:
-        return cast(F, numba.njit(cache=True, **options)(function))
+        return compiler(cache=True)(function)
     except RuntimeError:  # no folder to write to: compile at every start
-        return cast(F, numba.njit(**options)(function))
+        return compiler()(function)
     finally:
         numba.config.CACHE_DIR = before
 
