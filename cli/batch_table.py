@@ -3,14 +3,15 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from rich import box
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from carrierfloor.cli import screen
 from carrierfloor.cli.pool import Failure
 from carrierfloor.cli.report import Report
-from carrierfloor.cli.summary import BAD, GOOD, clock
+from carrierfloor.cli.screen import BAD, GOOD
+from carrierfloor.cli.summary import clock
 
 
 def show_table(done: Sequence[Report], failed: Sequence[Failure], console: Console) -> None:
@@ -25,7 +26,7 @@ def show_table(done: Sequence[Report], failed: Sequence[Failure], console: Conso
 
 
 def _table(done: Sequence[Report]) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    table = screen.table()
     table.add_column("File", overflow="fold")
     titles = (
         "Length",

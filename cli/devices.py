@@ -1,7 +1,5 @@
 """The command ``devices``: what sound can come from and go to."""
 
-from rich import box
-from rich.table import Table
 from rich.text import Text
 
 from carrierfloor.cli import screen
@@ -18,7 +16,7 @@ def list_all() -> int:
     DeviceError
         If the PortAudio library is missing, or there is no device.
     """
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    table = screen.table()
     table.add_column("No", justify="right", style="bold", no_wrap=True)
     table.add_column("Device", overflow="fold", min_width=NAME_WIDTH)
     table.add_column("Host API")

@@ -2,7 +2,6 @@
 
 from pathlib import Path
 
-from rich import box
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -10,10 +9,10 @@ from rich.text import Text
 from carrierfloor.cli import documents, predict_report, report_file, screen
 from carrierfloor.cli.follow import follow
 from carrierfloor.cli.report import Report
+from carrierfloor.cli.screen import BAD, GOOD, NOTE, QUIET
 from carrierfloor.dsp.kernel import is_compiled
 from carrierfloor.dsp.prediction import worst_of
 
-GOOD, BAD, QUIET = "green", "bold red", "dim"
 TIMES_SHOWN = 8
 LONGEST_TITLE = 25  # characters
 LAST_KERNEL = "_spread"  # of dsp/modulation.py, the last that the meters compile
@@ -94,7 +93,7 @@ def show(report: Report, console: Console) -> None:
         console.print()
         console.print(f"The carrier goes off at {_times(antenna)}")
     for note in _notes(report):
-        console.print(Text(f"Note: {note}", style="yellow"))
+        console.print(Text(f"Note: {note}", style=NOTE))
     for path in report["pictures"]:
         console.print(Text(f"Picture: {path}", style=QUIET))
 
@@ -109,7 +108,7 @@ def _verdict(antenna: Report) -> Text:
 def _table(report: Report) -> Table:
     """List the figures, one column a path, the limits at the right."""
     paths = list(report["paths"].values())
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    table = screen.table()
     table.add_column("At the antenna")
     for path in paths:
         table.add_column(path["path"], justify="right", max_width=24)

@@ -1,11 +1,16 @@
 """The terminal: results go to standard output, progress and remarks to standard error."""
 
 import sys
-from typing import NoReturn
+from typing import Any, NoReturn
 
+from rich import box
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.table import Table
 
+GOOD, BAD, NOTE, QUIET = "green", "bold red", "yellow", "dim"  # styles
+# Names of files, paths and devices are shown as they are, whatever brackets or colons they hold.
+AS_IT_IS: dict[str, Any] = {"markup": False, "emoji": False, "highlight": False}
 REDIRECTED_WIDTH = 120  # into a file or a pipe lines need not be short
 
 
@@ -18,19 +23,27 @@ class _Screen(Console):
 def results() -> Console:
     """Return the console for what the user asked for."""
     width = None if sys.stdout.isatty() else REDIRECTED_WIDTH
-    return _Screen(file=sys.stdout, highlight=False, width=width)
+    return _Screen(file=sys.stdout, width=width, **AS_IT_IS)
 
 
 def remarks() -> Console:
     """Return the console for what happens meanwhile."""
-    return Console(file=sys.stderr, highlight=False, soft_wrap=True)
+    return Console(file=sys.stderr, soft_wrap=True, **AS_IT_IS)
+
+
+def table(*titles: str, **options: Any) -> Table:
+    """Return an empty table in the style of all tables, with columns of these titles."""
+    made = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, **options)
+    for title in titles:
+        made.add_column(title)
+    return made
 
 
 def progress_bar() -> Progress:
     """Return a progress bar that shows on a terminal and leaves nothing behind."""
     console = remarks()
     return Progress(
-        TextColumn("{task.description}"),
+        TextColumn("{task.description}", markup=False),
         BarColumn(),
         TextColumn("{task.percentage:>3.0f} %"),
         TimeRemainingColumn(),

@@ -3,15 +3,15 @@
 from collections.abc import Sequence
 from typing import Any
 
-from rich import box
 from rich.console import Console, Group
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from carrierfloor.cli import screen
 from carrierfloor.cli.report import Report
+from carrierfloor.cli.screen import BAD, GOOD, NOTE, QUIET
 
-GOOD, BAD, QUIET = "green", "bold red", "dim"
 CUT_OFF_PCT = 100.0
 
 
@@ -19,7 +19,7 @@ def show(report: Report, console: Console) -> None:
     """Print the summary of one file."""
     console.print(Group(_heading(report), Text(), _antenna(report), Text(), _facts(report)))
     for note in report["notes"]:
-        console.print(Padding(Text(f"Note: {note}", style="yellow"), (0, 0, 0, 2)))
+        console.print(Padding(Text(f"Note: {note}", style=NOTE), (0, 0, 0, 2)))
 
 
 def _heading(report: Report) -> Text:
@@ -33,7 +33,7 @@ def _heading(report: Report) -> Text:
 
 def _antenna(report: Report) -> Table:
     """Compare, side by side, what the antenna sees with what it would see otherwise."""
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    table = screen.table()
     table.add_column("At the antenna", justify="left")
     table.add_column("This file", justify="right", style="bold")
     others = [("path_blind", "Path-blind\nlimiter"), ("unprocessed", "Unprocessed")]

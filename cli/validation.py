@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from rich.text import Text
 
 from carrierfloor.cli import screen
-from carrierfloor.cli.summary import BAD, GOOD
+from carrierfloor.cli.screen import BAD, GOOD
 from carrierfloor.dsp.errors import SettingError
 
 

@@ -22,7 +22,7 @@ def phrases(tmp_path: Path) -> Path:
     (folder / "more").mkdir(parents=True)
     write_sound(folder / "one.wav")
     write_sound(folder / "two.flac", subtype="PCM_16")
-    write_sound(folder / "more" / "three.ogg", subtype="VORBIS")
+    write_sound(folder / "more" / "three [live].ogg", subtype="VORBIS")
     write_text(folder / "notes.txt", "no sound")
     write_sound(folder / ".hidden.wav")
     return folder
@@ -33,7 +33,7 @@ def test_a_folder(phrases: Path, tmp_path: Path, capsys: Capsys) -> None:
     options = [*documents(tmp_path), "--report", report, "--jobs", 2]
     assert run("process", phrases, "--into", into, *options) == 0
     made = {str(file.relative_to(into)) for file in into.rglob("*") if file.is_file()}
-    assert made == {"one.wav", "two.flac", "more/three.wav"}
+    assert made == {"one.wav", "two.flac", "more/three [live].wav"}
     for name in made:
         assert sf.info(into / name).frames == 48_000
     found = json.loads(report.read_text())
@@ -42,7 +42,7 @@ def test_a_folder(phrases: Path, tmp_path: Path, capsys: Capsys) -> None:
     assert all(file["antenna"]["cutoffs"] == 0 for file in found["files"])
     out = capsys.readouterr().out
     assert "3 of 3 files processed" in out
-    assert "three.ogg" in out
+    assert "three [live].ogg" in out
 
 
 def test_one_bad_file_does_not_stop_the_rest(phrases: Path, tmp_path: Path, capsys: Capsys) -> None:
