@@ -4,10 +4,10 @@ import dataclasses
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from rich import box
 from rich.table import Table
 from rich.text import Text
 
+from carrierfloor.cli import screen
 from carrierfloor.dsp.sections import Section
 from carrierfloor.dsp.settings import rule_of
 
@@ -16,8 +16,7 @@ LISTS_OF_SECTIONS = ("bands", "sections")
 
 def key_table(title: str, design: type) -> Table:
     """Return every key of a design with what it may be, its default and its effect."""
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, title_justify="left")
-    table.title = Text(title, style="bold")
+    table = screen.table(title=Text(title, style="bold"), title_justify="left")
     table.add_column("Key", no_wrap=True)
     table.add_column("Allowed")
     table.add_column("Default", justify="right")
@@ -59,6 +58,21 @@ def settings_of(design: Any) -> Iterator[tuple[str, str, str]]:
                 yield f"{item.name} {number}", section_text(section), ""
 
 
+def settings_table(part: str) -> Table:
+    """Return an empty table of settings; ``part`` says what they are settings of."""
+    table = screen.table(part, "Setting")
+    table.add_column("Value", justify="right")
+    table.add_column("Effect")
+    return table
+
+
+def add_settings(table: Table, head: str, design: Any) -> None:
+    """Add all settings of a design; one that has none gets a line all the same."""
+    for key, value, effect in list(settings_of(design)) or [("", "", "")]:
+        table.add_row(head, key, value, effect)
+        head = ""
+
+
 def section_text(section: Section) -> str:
     """Return an analogue section in words."""
     return f"{section.kind} {section.frequency_hz:g} Hz, {shape_text(section)}".rstrip(", ")
@@ -85,7 +99,7 @@ def value_text(value: Any) -> str:
 
 def report_table(meanings: Mapping[str, str]) -> Table:
     """Return the keys of a report with their meanings."""
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    table = screen.table()
     table.add_column("Key of the report", no_wrap=True)
     table.add_column("What it says")
     for key, meaning in meanings.items():

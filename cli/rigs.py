@@ -2,13 +2,11 @@
 
 from collections.abc import Sequence
 
-from rich import box
-from rich.table import Table
 from rich.text import Text
 
 from carrierfloor import presets
 from carrierfloor.cli import documents, screen
-from carrierfloor.cli.keys import key_table, settings_of, shape_text
+from carrierfloor.cli.keys import add_settings, key_table, settings_table, shape_text
 from carrierfloor.cli.validation import validate_files
 from carrierfloor.dsp.carrier import pep_w
 from carrierfloor.dsp.path import Path
@@ -19,7 +17,7 @@ PARTS = {"carrier": Carrier, "plate": Plate, "modulation": Modulation, "level": 
 
 def list_all() -> int:
     """List the shipped rigs."""
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    table = screen.table()
     table.add_column("Rig", style="bold", no_wrap=True)
     for title in ("Carrier", "Limits", "Paths"):
         table.add_column(title, justify="right", no_wrap=True)
@@ -46,14 +44,10 @@ def show(name_or_file: str) -> int:
     console.print(Text(rig.name, style="bold"))
     if rig.description:
         console.print(rig.description)
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
-    for title in ("Part", "Setting", "Value", "Effect"):
-        table.add_column(title, justify="right" if title == "Value" else "left")
+    table = settings_table("Part")
     for part in PARTS:
-        head = part
-        for key, value, effect in settings_of(getattr(rig, part)) if getattr(rig, part) else ():
-            table.add_row(head, key, value, effect)
-            head = ""
+        if getattr(rig, part):
+            add_settings(table, part, getattr(rig, part))
         if part == "modulation" and rig.carrier:
             power_w = pep_w(rig.carrier.power_w, rig.modulation.positive_limit_pct / 100.0)
             table.add_row("", "", f"{power_w:.0f} W", "peak envelope power at the positive limit")
@@ -65,7 +59,7 @@ def show(name_or_file: str) -> int:
     console.print()
     console.print(table)
     if not rig.paths:
-        console.print("\nNo paths: DC-coupled and flat.", style="dim")
+        console.print("\nNo paths: DC-coupled and flat.", style=screen.QUIET)
     return 0
 
 

@@ -3,20 +3,18 @@
 from collections.abc import Sequence
 from importlib.metadata import entry_points
 
-from rich import box
-from rich.table import Table
 from rich.text import Text
 
 from carrierfloor import presets
 from carrierfloor.cli import documents, screen
-from carrierfloor.cli.keys import key_table, settings_of
+from carrierfloor.cli.keys import add_settings, key_table, settings_of, settings_table
 from carrierfloor.cli.validation import validate_files
 from carrierfloor.dsp.voice import BUILT_IN, PLUGIN_GROUP, design_type
 
 
 def list_all() -> int:
     """List the shipped voices."""
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    table = screen.table()
     table.add_column("Voice", style="bold", no_wrap=True)
     table.add_column("Band", justify="right", no_wrap=True)
     table.add_column("Drive", justify="right", no_wrap=True)
@@ -42,19 +40,14 @@ def show(name_or_file: str) -> int:
     console.print(Text(voice.name, style="bold"))
     if voice.description:
         console.print(voice.description)
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
-    for title in ("Stage", "Setting", "Value", "Effect"):
-        table.add_column(title, justify="right" if title == "Value" else "left")
+    table = settings_table("Stage")
     for number, stage in enumerate(voice.stages, 1):
-        head = f"{number} {stage.kind}"
-        for key, value, effect in settings_of(stage) or [("", "", "")]:
-            table.add_row(head, key, value, effect)
-            head = ""
+        add_settings(table, f"{number} {stage.kind}", stage)
     console.print()
     console.print(table)
-    console.print("\nThe predictive limiter and the output follow every voice.", style="dim")
+    console.print("\nThe predictive limiter and the output follow every voice.", style=screen.QUIET)
     for warning in voice.warnings:
-        console.print(f"Note: {warning}.", style="yellow")
+        console.print(f"Note: {warning}.", style=screen.NOTE)
     return 0
 
 
@@ -70,8 +63,7 @@ def keys(*kinds: str) -> int:
     if not kinds:
         console.print(
             "A voice file holds name, description and, in their order, the stages: each a table\n"
-            "headed [[stages]] with its kind and any of that kind's keys.\n",
-            markup=False,
+            "headed [[stages]] with its kind and any of that kind's keys.\n"
         )
     for kind in kinds or (*BUILT_IN, *plugins):
         design = design_type(kind, "voices keys")

@@ -1,6 +1,8 @@
 """The commands ``voices`` and ``rigs``."""
 
 import dataclasses
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -55,6 +57,31 @@ def test_show_a_rig(tmp_path: Path, capsys: Capsys) -> None:
     assert "506 W" in out  # (1 + 1.25)^2 x 100 W
     assert run("rigs", "show", write_text(tmp_path / "r.toml", FLAT_RIG)) == 0
     assert "DC-coupled and flat" in capsys.readouterr().out
+
+
+def test_a_stage_without_settings_is_shown_too(tmp_path: Path, capsys: Capsys) -> None:
+    file = write_text(tmp_path / "v.toml", 'name = "mine"\n[[stages]]\nkind = "tone"\n')
+    assert run("voices", "show", file) == 0
+    assert "1 tone" in capsys.readouterr().out
+
+
+def test_words_of_a_document_are_shown_as_they_are(tmp_path: Path, capsys: Capsys) -> None:
+    """Brackets and colons mean something to rich, the package that prints."""
+    words = "[red]80 m[/blue] :smile:"
+    rig = PATH_RIG.replace("transformer", words).replace('"flat"', f'"flat"\ndescription="{words}"')
+    assert run("rigs", "show", write_text(tmp_path / "r.toml", rig)) == 0
+    assert capsys.readouterr().out.count(words) == 2
+
+
+@pytest.mark.parametrize("what", ["voices", "rigs"])
+def test_documents_load_no_chain(what: str) -> None:
+    script = (
+        f"import sys; import carrierfloor.cli.{what}\n"
+        "slow = {'carrierfloor.dsp.chain', 'soundfile', 'matplotlib', 'scipy.signal'}\n"
+        "sys.exit(' '.join(slow & set(sys.modules)) or 0)"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+    assert (done.returncode, done.stderr) == (0, "")
 
 
 def test_keys_of_a_voice_are_all_there(capsys: Capsys) -> None:
