@@ -4,6 +4,7 @@ import codecs
 import os
 import re
 import sys
+import time
 from types import TracebackType
 from typing import Any, Self
 
@@ -18,6 +19,8 @@ ARROWS = {"A": "up", "B": "down", "C": "right", "D": "left"}
 PLAIN_ARROW = re.compile(r"\x1b[\[O]([ABCD])\Z")
 NAMES = {" ": "space", "\t": "tab", "\r": "enter", "\n": "enter", "\x1b": "escape"}
 MOST_BYTES = 1024
+# The rest of an arrow may be late over a network, and its letter must not count as a key.
+SEQUENCE_PATIENCE_S = 0.5
 LOCAL_FLAGS, INPUT_FLAGS, CHARACTERS = 3, 0, 6  # of what termios.tcgetattr returns
 
 
@@ -45,7 +48,7 @@ class Keyboard:
         self._descriptor = _standard_input() if descriptor is None else descriptor
         self._before: list[Any] | None = None
         self._decoder = codecs.getincrementaldecoder("utf-8")("replace")
-        self._unread = ""
+        self._unread, self._unread_since_s = "", 0.0
         self.is_on = False
 
     def __enter__(self) -> Self:
@@ -76,12 +79,16 @@ class Keyboard:
         Characters stand for themselves; others are ``up``, ``down``, ``left``, ``right``,
         ``space``, ``tab``, ``enter``, ``escape``.  Keys with other names are left out.
         """
-        late = self._unread  # an escape that nothing follows is the key of that name
         text = self._decoder.decode(self._read())
-        keys, self._unread = split_keys(late + text)
-        if late and not text:
-            keys, self._unread = ["escape"], ""
-        return keys
+        now_s = time.monotonic()
+        if text:
+            keys, self._unread = split_keys(self._unread + text)
+            self._unread_since_s = now_s
+            return keys
+        if self._unread and now_s - self._unread_since_s > SEQUENCE_PATIENCE_S:
+            self._unread = ""
+            return ["escape"]
+        return []
 
     def _read(self) -> bytes:
         if sys.platform == "win32" or not self.is_on:

@@ -91,6 +91,7 @@ def terminal(tmp_path: Path) -> Iterator[Terminal]:
     program.write_text(PROGRAM, "utf-8")
     shell = Terminal(tmp_path)
     try:
+        shell.wait_for(lambda lines: bool(lines[0].strip()))  # the prompt
         shell.type(f"{sys.executable} {program}\n")
         shell.wait_for(lambda lines: "AUDIO ON" in lines[0])
         yield shell
@@ -152,7 +153,8 @@ def test_keys_and_help(terminal: Terminal) -> None:
 )
 def test_screen_is_restored_whatever_happens(terminal: Terminal, key: str, last_words: str) -> None:
     """An exception, one in drawing, and Ctrl-C."""
-    terminal.resize(160, 50)  # room for the traceback
+    terminal.resize(160, 50)  # room for the traceback, and more than was there before
+    terminal.wait_for(fills(160, 50))
     terminal.tmux("send-keys", key)
     lines = screen_behind(terminal, last_words)
     assert not any(word in line for line in lines for word in ("Negative", "cut-off", "⣿"))
@@ -160,6 +162,7 @@ def test_screen_is_restored_whatever_happens(terminal: Terminal, key: str, last_
 
 def test_screen_is_restored_after_sigterm(terminal: Terminal) -> None:
     terminal.resize(160, 50)
+    terminal.wait_for(fills(160, 50))
     shell = terminal.tmux("list-panes", "-F", "#{pane_pid}").strip()
     children = Path(f"/proc/{shell}/task/{shell}/children").read_text().split()
     os.kill(int(children[0]), 15)

@@ -65,14 +65,17 @@ def test_keys_and_arrows(terminal: tuple[int, int]) -> None:
     assert not keyboard.is_on
 
 
-def test_a_sequence_in_two_pieces(terminal: tuple[int, int]) -> None:
+def test_a_sequence_in_pieces(terminal: tuple[int, int]) -> None:
+    """As over a slow network: it must not become voice B."""
     user, program = terminal
     with Keyboard(program) as keyboard:
-        os.write(user, b"\x1b[")
-        time.sleep(0.05)
-        first = keyboard.pressed()
+        for piece in (b"\x1b", b"["):
+            os.write(user, piece)
+            end = time.monotonic() + 0.15
+            while time.monotonic() < end:
+                assert keyboard.pressed() == []
         os.write(user, b"B")
-        assert first + soon(keyboard) == ["down"]
+        assert soon(keyboard) == ["down"]
 
 
 def test_a_lone_escape(terminal: tuple[int, int]) -> None:
@@ -80,6 +83,8 @@ def test_a_lone_escape(terminal: tuple[int, int]) -> None:
     with Keyboard(program) as keyboard:
         os.write(user, b"\x1b")
         assert soon(keyboard) == ["escape"]
+        os.write(user, b"m")
+        assert soon(keyboard) == ["m"]
 
 
 @pytest.mark.parametrize(
