@@ -11,7 +11,7 @@ from carrierfloor.cli.live_lines import LiveLines
 from carrierfloor.cli.live_options import LiveOptions
 from carrierfloor.cli.live_run import LiveRun
 from carrierfloor.cli.live_status import LiveStatus
-from carrierfloor.dsp import desk_kernel  # noqa: F401  (registers the kernel asked for below)
+from carrierfloor.dsp.desk_kernel import run_desk
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.kernel import is_compiled
 
@@ -40,7 +40,7 @@ def live(options: LiveOptions) -> int:
         raise SettingError("the console needs a terminal; give --plain for one line a second")
     remarks = screen.remarks()
     remarks.print("\n".join(CAUTION), style="bold yellow")
-    if not is_compiled("run_desk"):
+    if not is_compiled(run_desk.__name__):
         remarks.print(COMPILING, style="dim")
     run = LiveRun(options)
     try:

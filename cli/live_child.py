@@ -24,6 +24,7 @@ from carrierfloor.cli.live_streams import Streams
 from carrierfloor.cli.sound_devices import DeviceError
 from carrierfloor.dsp import desk_layout
 from carrierfloor.dsp import live_layout as at
+from carrierfloor.dsp.engine import engine
 
 LOOK_S = 0.05
 CLOSING_S = 1.5  # PortAudio may never return from closing a device that is gone
@@ -42,6 +43,7 @@ def main(text: str) -> int:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     memory = mmap.mmap(plan.memory_fd, 8 * at.END)
     whole = np.frombuffer(memory, dtype=np.int64)
+    whole[desk_layout.ENGINE] = engine().address
     try:
         streams = Streams(plan, whole)
         _say(opened=asdict(streams.opened))

@@ -56,6 +56,7 @@ class LiveRun:
         self._reader = DeskReader(self._desk.words, self._desk.whole)
         self._meters = DeskMeters(self._desk.rig.level.sample_at_full_modulation)
         self._match, self._is_matched = LevelMatch(), options.match
+        self._loads = self._session.loads
         self._watched = {
             key: WatchedFile(name or "")
             for key, name in ((A, options.voice), (B, options.voice_b), (RIG, options.rig))
@@ -182,6 +183,8 @@ class LiveRun:
         stretch = self._reader.advance()
         self._meters.sample_at_full_modulation = self._desk.rig.level.sample_at_full_modulation
         self._meters.feed(stretch)
+        if self._session.loads != self._loads:
+            self._match, self._loads = LevelMatch(), self._session.loads
         self._match.feed(stretch.readings, [self._desk.slot_of(key) for key in self._desk.keys])
         gains_db = self._match.gains_db()
         for key in self._desk.keys:

@@ -51,6 +51,8 @@ class Session:
         What has happened, oldest first.
     restarts : int
         How often the devices were opened again.
+    loads : int
+        How often the desk was loaded; its slots may hold other voices since.
 
     Raises
     ------
@@ -67,7 +69,7 @@ class Session:
         self.whole = np.frombuffer(memory, dtype=np.int64)
         self.desk = Desk(memory, highest_hz=_highest_hz(options.plan.rate_hz))
         self.desk.set_up(rig, voices, options.heard)
-        self.state, self.restarts = STARTING, 0
+        self.state, self.restarts, self.loads = STARTING, 0, 1
         self.remarks: list[str] = []
         self.is_muted = options.mute
         self._plan = options.plan_with(self._memory_fd, os.getpid())
@@ -170,6 +172,7 @@ class Session:
         drives_db = {key: self.desk.drive_db(key) for key in self.desk.keys}
         voices = {key: self.desk.voice(key) for key in self.desk.keys}
         self.desk.set_up(rig, voices, self.desk.heard)
+        self.loads += 1
         for key, drive_db in drives_db.items():
             if drive_db is not None:
                 self.desk.set_drive(key, drive_db)

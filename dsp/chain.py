@@ -4,7 +4,15 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from carrierfloor.dsp.engine import QUEUE_SIZE, Table, place, run_rows, run_stream, size_of
+from carrierfloor.dsp.engine import (
+    QUEUE_SIZE,
+    Table,
+    engine,
+    place,
+    run_rows,
+    run_stream,
+    size_of,
+)
 from carrierfloor.dsp.entry import build_entry
 from carrierfloor.dsp.fader import EDGE_SAMPLES, build_fader, end_fader
 from carrierfloor.dsp.limiter import build_limiter
@@ -136,7 +144,7 @@ class Chain:
         out = np.array(block, dtype=np.float64)
         self._fed += len(out)
         if self._table is not None:
-            run_stream(self._table, self._arena, self._queue, out)
+            run_stream(engine().address, self._table, self._arena, self._queue, out)
         else:
             self._process_in_python(out)
         return out
@@ -181,7 +189,7 @@ class Chain:
             if isinstance(segment, Stage):
                 hop[:] = segment.process(hop.copy())
             else:
-                run_rows(segment, self._arena, hop)
+                run_rows(engine().address, segment, self._arena, hop)
 
 
 def guarded(designs: Sequence[StageDesign]) -> tuple[StageDesign, ...]:

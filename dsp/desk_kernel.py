@@ -33,11 +33,11 @@ def run_desk(words: Block, whole: Words, block: Block) -> None:
     Parameters
     ----------
     words, whole : ndarray of float64 and of int64, shape (WORDS,)
-        The same memory.
+        The same memory, with the engine's address in ENGINE.
     block : ndarray of float64, shape (n,)
         Samples at 48 kHz, any n.
     """
-    if whole[at.RUN] == 0:
+    if whole[at.RUN] == 0 or whole[at.ENGINE] == 0:
         whole[at.RUNNING] = 0
         block[:] = 0.0
         return
@@ -107,7 +107,7 @@ def _run_table(words: Block, whole: Words, table: int, arena: int, hop: Block) -
     """Run a voice, or the limiter and the output."""
     begin = at.TABLES + table * at.MOST_ROWS * at.ROW
     rows = whole[begin : begin + whole[at.ROWS + table] * at.ROW].reshape((-1, at.ROW))
-    run_rows(rows, words[arena : arena + at.SLOT_SIZE], hop)
+    run_rows(whole[at.ENGINE], rows, words[arena : arena + at.SLOT_SIZE], hop)
 
 
 @kernel

@@ -33,6 +33,7 @@ HOPS = RESTARTED + 1  # hops done; the rings hold the last of them
 FRESH = HOPS + 1  # samples of the queue that are input
 HELD = FRESH + 1  # samples of silence still to come
 CUTS = HELD + 1  # restarts done
+ENGINE = CUTS + 1  # where this process has it; see engine.py
 TABLES = 64  # one table a slot, then the closing one
 INTEGERS = TABLES + (SLOTS + 1) * MOST_ROWS * ROW
 

@@ -2,11 +2,19 @@
 
 A row of the table is one stage: which kernel, and where its coefficients and its state lie in
 the arena.  The order of the rows is the order of the chain, so the order is data.
+
+What runs the rows is called by its address.  Whatever calls it would else contain all kernels once
+more, and every level of calls above would compile them once more.
 """
 
 from collections.abc import Sequence
+from functools import cache
+from typing import Any
 
 import numpy as np
+from llvmlite import ir
+from numba import carray, types
+from numba.extending import intrinsic
 from numpy.typing import NDArray
 
 from carrierfloor.dsp.clipper import clipper_kernel
@@ -16,7 +24,7 @@ from carrierfloor.dsp.drive import drive_kernel
 from carrierfloor.dsp.entry import entry_kernel
 from carrierfloor.dsp.fader import fader_kernel
 from carrierfloor.dsp.gate import gate_kernel
-from carrierfloor.dsp.kernel import kernel
+from carrierfloor.dsp.kernel import c_callback, kernel
 from carrierfloor.dsp.leveller import leveller_kernel
 from carrierfloor.dsp.limiter_kernel import limiter_kernel
 from carrierfloor.dsp.low_pass import low_pass_kernel
@@ -29,7 +37,7 @@ from carrierfloor.dsp.tone import tone_kernel
 
 Table = NDArray[np.int64]
 
-# The number by which `run_rows` below knows each kernel.
+# The number by which `_run_rows` below knows each kernel.
 CODES = {
     "entry": 0,
     "condition": 1,
@@ -88,19 +96,20 @@ def place(stages: Sequence[CompiledStage], arena: Block, start: int = 0) -> Tabl
     return np.array(rows, dtype=np.int64).reshape(-1, COLUMNS)
 
 
-@kernel
-def run_rows(table: Table, arena: Block, hop: Block) -> None:
-    """Run the rows of a table over one hop, in place.
+ROWS_SIGNATURE = types.void(types.voidptr, types.int64, types.voidptr, types.int64, types.voidptr)
 
-    Parameters
-    ----------
-    table : ndarray of int64, shape (stages, 5)
-        See the columns above.
-    arena : ndarray of float64, shape (n,)
-        Coefficients and states.
-    hop : ndarray of float64, shape (HOP,)
-        The samples.
-    """
+
+@cache
+def engine() -> Any:
+    """Compile what runs the rows; its ``address`` is good for this process."""
+    return c_callback(ROWS_SIGNATURE, _run_rows)
+
+
+def _run_rows(rows: Any, count: int, words: Any, size: int, samples: Any) -> None:
+    """Run the rows of a table over one hop, in place; as C calls it."""
+    table = carray(rows, (count, COLUMNS), dtype=np.int64)
+    arena = carray(words, (size,), dtype=np.float64)
+    hop = carray(samples, (HOP,), dtype=np.float64)
     for row in range(table.shape[0]):
         code = table[row, CODE]
         coefficients = arena[table[row, COEFFICIENTS] : table[row, COEFFICIENTS_END]]
@@ -137,8 +146,41 @@ def run_rows(table: Table, arena: Block, hop: Block) -> None:
             output_kernel(coefficients, state, hop)
 
 
+@intrinsic  # type: ignore[untyped-decorator]
+def _call(
+    _typing: Any, address: Any, rows: Any, count: Any, words: Any, size: Any, samples: Any
+) -> Any:
+    """Call what lies at an address; a wrong one ends the process."""
+
+    def generate(context: Any, builder: Any, _: Any, values: Any) -> Any:
+        arguments = [context.get_value_type(kind) for kind in ROWS_SIGNATURE.args]
+        kind = ir.FunctionType(ir.VoidType(), arguments)
+        builder.call(builder.inttoptr(values[0], kind.as_pointer()), values[1:])
+        return context.get_dummy_value()
+
+    return ROWS_SIGNATURE.return_type(types.int64, *ROWS_SIGNATURE.args), generate
+
+
 @kernel
-def run_stream(table: Table, arena: Block, queue: Block, block: Block) -> None:
+def run_rows(engine: int, table: Table, arena: Block, hop: Block) -> None:
+    """Run the rows of a table over one hop, in place.
+
+    Parameters
+    ----------
+    engine : int
+        Address of :func:`engine`.
+    table : ndarray of int64, shape (stages, 5)
+        See the columns above.
+    arena : ndarray of float64, shape (n,)
+        Coefficients and states.
+    hop : ndarray of float64, shape (HOP,)
+        The samples.
+    """
+    _call(engine, table.ctypes, table.shape[0], arena.ctypes, arena.shape[0], hop.ctypes)
+
+
+@kernel
+def run_stream(engine: int, table: Table, arena: Block, queue: Block, block: Block) -> None:
     """Run a whole chain over a block of any length, in place, ``HOP`` samples late.
 
     Samples are exchanged with the queue one by one and the rows run whenever it is full, so
@@ -152,7 +194,7 @@ def run_stream(table: Table, arena: Block, queue: Block, block: Block) -> None:
         done += count
         fresh += count
         if fresh == HOP:
-            run_rows(table, arena, queue[:HOP])
+            run_rows(engine, table, arena, queue[:HOP])
             fresh = 0
     queue[HOP] = float(fresh)
 

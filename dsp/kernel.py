@@ -87,7 +87,7 @@ def kernel(function: F) -> F:
     return cast(F, _cached(function, partial(numba.njit, nogil=True, **OPTIONS)))
 
 
-def c_callback(signature: Any, function: Callable[..., int]) -> Any:
+def c_callback(signature: Any, function: Callable[..., object]) -> Any:
     """Compile a function that C is to call; keep the result for the next start.
 
     Parameters

@@ -2,9 +2,11 @@
 
 from collections.abc import Iterator
 
+from carrierfloor.dsp import desk_layout as at
 from carrierfloor.dsp.desk import MEMORY_BYTES, Desk
 from carrierfloor.dsp.desk_kernel import run_desk
 from carrierfloor.dsp.desk_reader import DeskReader, Stretch
+from carrierfloor.dsp.engine import engine
 from carrierfloor.dsp.rig import Rig
 from carrierfloor.dsp.stage import HOP
 from carrierfloor.dsp.voice import Voice
@@ -16,6 +18,7 @@ STRETCH_SAMPLES = 19 * HOP  # as much as comes between two looks, about 50 ms
 def open_desk(rig: Rig, voices: dict[str, Voice], heard: str) -> Desk:
     """Set a desk up and let it run, fader open."""
     desk = Desk(bytearray(MEMORY_BYTES))
+    desk.whole[at.ENGINE] = engine().address
     desk.set_up(rig, voices, heard)
     desk.start()
     desk.open()

@@ -9,7 +9,7 @@ import pytest
 
 from carrierfloor.dsp.chain import Chain
 from carrierfloor.dsp.drive import DriveDesign
-from carrierfloor.dsp.engine import CODES, run_rows
+from carrierfloor.dsp.engine import CODES, engine, run_rows
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.low_pass import LowPassDesign
 from carrierfloor.dsp.output import SCALE
@@ -183,7 +183,7 @@ def test_every_kind_reaches_its_kernel() -> None:
         arena = np.concatenate([coefficients, state])
         middle, hop = len(coefficients), noise.copy()
         row = [[CODES[stage.kind], 0, middle, middle, len(arena)]]
-        run_rows(np.array(row, dtype=np.int64), arena, hop)
+        run_rows(engine().address, np.array(row, dtype=np.int64), arena, hop)
         alone = noise.copy()
         stage.kernel(coefficients, state, alone)
         np.testing.assert_array_equal(hop, alone)

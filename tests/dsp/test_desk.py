@@ -9,6 +9,7 @@ from carrierfloor.dsp.chain import Chain
 from carrierfloor.dsp.desk import BYPASS, MEMORY_BYTES, SENT_AS, Desk
 from carrierfloor.dsp.desk_kernel import cut, run_desk
 from carrierfloor.dsp.desk_reader import DeskReader
+from carrierfloor.dsp.engine import engine
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.stage import HOP, Stage, StageDesign
 from carrierfloor.dsp.voice import Voice
@@ -23,6 +24,7 @@ BLOCK = 256
 def make_desk(heard: str = "A") -> Desk:
     """Return a desk with two voices, open and running."""
     desk = Desk(bytearray(MEMORY_BYTES))
+    desk.whole[at.ENGINE] = engine().address
     voices = {"A": presets.voice("everyday"), "B": presets.voice("dense"), "bypass": BYPASS}
     desk.set_up(clips.rig(PATHS), voices, heard)
     desk.start()
