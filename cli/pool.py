@@ -51,13 +51,14 @@ def run_all(tasks: Sequence[Task], options: Options, jobs: int) -> list[Report |
     """
     context = get_context("spawn")  # the same on all systems, and safe with threads
     stop, parts = context.Event(), context.Array("d", len(tasks))
+    as_before = signal.getsignal(signal.SIGINT)
     with (
-        _deaf_to_interrupts(),  # inherited by the processes, which start here
+        _on_interrupt(signal.SIG_IGN),  # inherited by the processes, which start here
         ProcessPoolExecutor(min(jobs, len(tasks)), context, _start, (stop, parts)) as pool,
     ):
         futures = [pool.submit(_one, number, task, options) for number, task in enumerate(tasks)]
         try:
-            with _hearing_interrupts():
+            with _on_interrupt(as_before):
                 _watch(futures, parts)
         except KeyboardInterrupt:
             stop.set()
@@ -116,16 +117,8 @@ def _one(number: int, task: Task, options: Options) -> Report | Failure:
 
 
 @contextmanager
-def _deaf_to_interrupts() -> Iterator[None]:
-    yield from _with_handler(signal.SIG_IGN)
-
-
-@contextmanager
-def _hearing_interrupts() -> Iterator[None]:
-    yield from _with_handler(signal.default_int_handler)
-
-
-def _with_handler(handler: Any) -> Iterator[None]:
+def _on_interrupt(handler: Any) -> Iterator[None]:
+    """Let Ctrl-C do something else in a ``with`` statement."""
     before = signal.signal(signal.SIGINT, handler)
     try:
         yield

@@ -18,9 +18,9 @@ LONG_S = 900.0
 PATIENCE_S = 120.0  # for a machine that is busy, and has to compile first
 
 
-def long_sound(path: Path) -> Path:
+def long_sound(path: Path, seconds: float = LONG_S) -> Path:
     """Write a quarter of an hour, which takes seconds to process."""
-    noise = np.random.default_rng(11).uniform(-0.3, 0.3, round(LONG_S * 8000))
+    noise = np.random.default_rng(11).uniform(-0.3, 0.3, round(seconds * 8000))
     return write_sound(path, noise, rate_hz=8000, subtype="PCM_16")
 
 
@@ -75,6 +75,20 @@ def test_many_files(tmp_path: Path) -> None:
     assert err.splitlines()[-1] == ("carrierfloor process: interrupted; no unfinished file is left")
     assert "Traceback" not in err
     assert list(into.iterdir()) == []
+
+
+def test_many_files_go_on_where_interrupts_are_ignored(tmp_path: Path) -> None:
+    """As after ``nohup``, which commands inherit."""
+    sources = [long_sound(tmp_path / f"{number}.wav", 90.0) for number in range(2)]
+    into = tmp_path / "out"
+    arguments = ["process", *sources, "--into", into, *documents(tmp_path), "--jobs", 2]
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        status, err = interrupted(arguments, lambda: into.is_dir() and bool(left_over(into)))
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert (status, err) == (0, "")
+    assert sorted(file.name for file in into.iterdir()) == ["0.wav", "1.wav"]
 
 
 def test_an_earlier_output_survives(tmp_path: Path) -> None:
