@@ -4,9 +4,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from carrierfloor import presets
 from carrierfloor.cli.follow import Followed
-from carrierfloor.cli.report import Report, finite, versions
+from carrierfloor.cli.report import Report, finite, rig_facts, versions
+from carrierfloor.cli.report_keys import RIG_KEYS
 from carrierfloor.dsp import carrier
 from carrierfloor.dsp.level import decibels
 from carrierfloor.dsp.prediction import AntennaReading, worst_of
@@ -38,12 +38,7 @@ KEYS = {
     "input.duration_s": "length",
     "input.nonfinite_samples": "samples that were infinite or no number; they count as 0",
     "input.peak_dbfs": "highest sample, mixed and at 48 kHz",
-    "rig.name": "of the rig document",
-    "rig.source": "shipped name or path",
-    "rig.negative_limit_pct": "deepest trough allowed at the antenna",
-    "rig.positive_limit_pct": "highest crest allowed at the antenna",
-    "rig.full_modulation_dbfs": "peak of a 1 kHz tone at the sound card that makes 100 %",
-    "rig.polarity": "normal or inverted",
+    **RIG_KEYS,
     "rig.pep_limit_w": "what the licence allows, as the rig says",
     "antenna": "the worst of the paths; each key below also in paths.path_1, paths.path_2 ...",
     "antenna.path": "name of the path with the deepest trough",
@@ -89,24 +84,15 @@ def build(
             "nonfinite_samples": followed.nonfinite_samples,
             "peak_dbfs": decibels(followed.peak),
         },
-        "rig": _rig(rig, rig_source),
+        "rig": {
+            **rig_facts(rig, rig_source),
+            "pep_limit_w": rig.carrier.pep_limit_w if rig.carrier else None,
+        },
         "antenna": _worst(paths, followed.paths),
         "paths": {f"path_{number}": path for number, path in enumerate(paths, 1)},
         "pictures": [str(path) for path in pictures],
     }
     return {group: finite(content) for group, content in report.items()}
-
-
-def _rig(rig: Rig, source: str | None) -> Report:
-    return {
-        "name": rig.name,
-        "source": source or presets.DEFAULT_RIG,
-        "negative_limit_pct": rig.modulation.negative_limit_pct,
-        "positive_limit_pct": rig.modulation.positive_limit_pct,
-        "full_modulation_dbfs": rig.level.full_modulation_dbfs,
-        "polarity": rig.level.polarity,
-        "pep_limit_w": rig.carrier.pep_limit_w if rig.carrier else None,
-    }
 
 
 def _path(reading: AntennaReading, rig: Rig) -> Report:

@@ -19,6 +19,7 @@ from carrierfloor.dsp.carrier import pep_w
 from carrierfloor.dsp.drive import DriveDesign
 from carrierfloor.dsp.level import decibels
 from carrierfloor.dsp.prediction import AntennaReading
+from carrierfloor.dsp.rig import Rig
 from carrierfloor.dsp.same_loudness import SameLoudness
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
 
@@ -34,7 +35,10 @@ def build(outcome: Outcome) -> Report:
         "input": _input(outcome),
         "output": _output(outcome),
         "voice": _voice(outcome),
-        "rig": _rig(outcome),
+        "rig": {
+            **rig_facts(outcome.rig, outcome.options.rig),
+            "paths": [path.name for path in outcome.rig.paths],
+        },
         "antenna": _antenna(outcome),
         "card": {
             "peak_dbfs": decibels(outcome.sent.level.peak),
@@ -110,16 +114,15 @@ def _voice(outcome: Outcome) -> Report:
     }
 
 
-def _rig(outcome: Outcome) -> Report:
-    rig = outcome.rig
+def rig_facts(rig: Rig, source: str | None) -> Report:
+    """Return what every report says of the rig."""
     return {
         "name": rig.name,
-        "source": outcome.options.rig or presets.DEFAULT_RIG,
+        "source": source or presets.DEFAULT_RIG,
         "negative_limit_pct": rig.modulation.negative_limit_pct,
         "positive_limit_pct": rig.modulation.positive_limit_pct,
         "full_modulation_dbfs": rig.level.full_modulation_dbfs,
         "polarity": rig.level.polarity,
-        "paths": [path.name for path in rig.paths],
     }
 
 

@@ -13,6 +13,15 @@ def _comparison(group: str, signal: str) -> dict[str, str]:
     }
 
 
+RIG_KEYS = {
+    "rig.name": "of the rig document",
+    "rig.source": "shipped name or path",
+    "rig.negative_limit_pct": "deepest trough allowed at the antenna",
+    "rig.positive_limit_pct": "highest crest allowed at the antenna",
+    "rig.full_modulation_dbfs": "peak of a 1 kHz tone at the sound card that makes 100 %",
+    "rig.polarity": "normal or inverted",
+}
+
 # A number that does not exist, such as the level of silence in dB, is null.
 KEYS = {
     "versions": "of carrierfloor, python and the packages that touched the samples",
@@ -39,12 +48,7 @@ KEYS = {
     "voice.name": "of the voice document",
     "voice.source": "shipped name or path",
     "voice.drive_db": "gain ahead of the clipper; null without a drive stage",
-    "rig.name": "of the rig document",
-    "rig.source": "shipped name or path",
-    "rig.negative_limit_pct": "deepest trough allowed at the antenna",
-    "rig.positive_limit_pct": "highest crest allowed at the antenna",
-    "rig.full_modulation_dbfs": "peak of a 1 kHz tone at the sound card that makes 100 %",
-    "rig.polarity": "normal or inverted",
+    **RIG_KEYS,
     "rig.paths": "names of the audio paths, all of which are held at once",
     "antenna.negative_peak_pct": "deepest trough of the envelope, 100 % is carrier cut-off; "
     "the written samples through the analogue path, worst of the paths",
