@@ -75,7 +75,7 @@ def bridge_coefficients(
     target_s : float
         For two clocks: how much audio to keep in the ring.  It must cover a block of each side
         and the lateness of their callbacks; it is never taken as less than the largest blocks
-        seen and 1 ms.
+        seen and 4 ms.
 
     Returns
     -------

@@ -9,11 +9,11 @@ at -w (own derivation; the idea of such a loop is F. Adriaensen's, "Controlling 
 resampling", Linux Audio Conference 2012, from memory).  Late callbacks make e noisy, so two
 first-order low-passes at 8 w smooth it first.
 
-The loop starts fast and slows down: ``w = 3 / t`` solves ``e'' + 6 e' / t + 9 e / t**2 = 0``, whose
-solutions shrink as ``t**-2.5``.  From 6 s to 50 s that leaves 1/200; then w stays.
+The loop starts fast and slows down: with ``w = 4 / t``, ``e'' + 8 e' / t + 16 e / t**2 = 0``, whose
+solutions shrink as ``t**-3.5``.  From 8 s to 67 s that leaves a thousandth; then w stays.
 
 Where the first fill was taken on a late callback, e is off by its lateness.  So the loop watches
-for a second, takes the mean for its target, and leads that to the wanted one at a slow fixed rate.
+for a second, takes the mean for its target, and leads that slowly to the wanted one.
 """
 
 from carrierfloor.dsp.bridge_filter import used_by
@@ -28,6 +28,7 @@ from carrierfloor.dsp.bridge_layout import (
     INTEGRAL,
     LARGEST_READ,
     LARGEST_WRITE,
+    LEAD_NOW,
     LOCKED,
     LOCKED_S,
     MAX_FILL,
@@ -41,6 +42,7 @@ from carrierfloor.dsp.bridge_layout import (
     TARGET,
     TARGET_MS,
     TICKS,
+    TOO_FULL_S,
     WATCHED_S,
     WATCHED_SUM,
     WRITE_RATE,
@@ -50,17 +52,19 @@ from carrierfloor.dsp.stage import Block
 
 MOST = 1e-3  # the correction never passes 1000 ppm
 FASTEST, SLOWEST = 0.5, 0.06  # of the loop's w, rad/s
-FIRST_AGE_S = 6.0  # where 3 / t is FASTEST
-AGE_AFTER_STOP_S = 10.0  # the drift is known by then, the fill is not
+FIRST_AGE_S = 8.0  # where 4 / t is FASTEST
+AGE_AFTER_STOP_S = 30.0  # the drift is known by then, if it is the same device
 WATCH_S = 1.0
-LEAD = 1e-4  # how fast the watched fill is led to the target, as a part of the rate
-ERROR_LIMIT_S = 0.05  # one measurement cannot be farther off than this
+LEAD = 1e-4  # how fast at most the watched fill is led to the target, as a part of the rate
+LEAD_S = 20.0  # near the end it takes about this long
+LEAD_RISE_S = 2.0  # the lead comes and goes so slowly that nobody hears the pitch move
 FULL_S = 0.02  # the least excess that counts as too full
+FULL_FOR_S = 0.1  # when it lasts so long; one late callback is no reason
 SHOWN_S = 10.0  # the displayed drift is a mean over about this long
 LOCK_S = 0.001  # near enough
 LOCK_AFTER_S = 5.0  # when it has been so for so long
-LOCK_AGE_S = 20.0  # and the loop is as slow as this makes it
-MARGIN_S = 0.001  # the least target is the largest blocks and this
+LOCK_AGE_S = 25.0  # and the loop is as slow as this makes it
+MARGIN_S = 0.004  # the least target is the largest blocks and this for late callbacks
 STALL_S = 0.01  # a writer later than this past 1.5 blocks is taken to have stopped
 
 
@@ -83,6 +87,15 @@ def samples_since(coefficients: Block, state: Block, elapsed_s: float) -> float:
 
 
 @kernel
+def step_of(coefficients: Block, state: Block) -> float:
+    """Return how many samples to go on for each output."""
+    correction = state[CORRECTION]
+    if -MOST <= correction <= MOST:
+        return float(coefficients[RATIO] * (1.0 + correction))
+    return float(coefficients[RATIO])
+
+
+@kernel
 def start(coefficients: Block, state: Block, place: float, written: int, count: int) -> None:
     """Begin to play at a place in the stream, if all of the next block is there."""
     if not place >= state[FLOOR]:
@@ -96,24 +109,26 @@ def start(coefficients: Block, state: Block, place: float, written: int, count: 
     state[AGE_S] = min(state[AGE_S], AGE_AFTER_STOP_S) if state[AGE_S] > 0.0 else FIRST_AGE_S
     state[WATCHED_S] = state[WATCHED_SUM] = state[OFFSET] = 0.0
     state[SMOOTH_1] = state[SMOOTH_2] = 0.0
-    state[LOCKED] = state[LOCKED_S] = 0.0
+    state[LOCKED] = state[LOCKED_S] = state[TOO_FULL_S] = state[LEAD_NOW] = 0.0
     state[CORRECTION] = state[INTEGRAL]
 
 
 @kernel
 def follow(coefficients: Block, state: Block, made: float, target: float, count: int) -> bool:
-    """Work out the correction for the next block; tell whether the ring is far too full."""
+    """Work out the correction for the next block; tell whether the ring stays far too full."""
     rate = coefficients[WRITE_RATE]
     block_s = count / coefficients[READ_RATE]
     error = made - state[INDEX] - state[TICKS] - target
+    if abs(error) > max(target, FULL_S * rate):  # nothing to learn from: a stall, or a lie
+        state[TOO_FULL_S] += block_s
+        return bool(state[TOO_FULL_S] >= FULL_FOR_S or error > MAX_FILL - target)
+    state[TOO_FULL_S] = 0.0
     if state[WATCHED_S] < WATCH_S:
         _watch(state, error, block_s)
     else:
-        limit = ERROR_LIMIT_S * rate
-        _correct(state, min(max(error - state[OFFSET], -limit), limit), rate, block_s)
-    excess = state[OFFSET] + state[SMOOTH_2]
-    state[FILL_MS] = 1e3 * (target + excess) / rate
-    return bool(excess > max(target, FULL_S * rate) or made - state[INDEX] > MAX_FILL)
+        _correct(state, error - state[OFFSET], rate, block_s)
+    state[FILL_MS] = 1e3 * (target + state[OFFSET] + state[SMOOTH_2]) / rate
+    return False
 
 
 @kernel
@@ -127,14 +142,16 @@ def _watch(state: Block, error: float, block_s: float) -> None:
 @kernel
 def _correct(state: Block, error: float, rate: float, block_s: float) -> None:
     state[AGE_S] += block_s
-    w = min(max(3.0 / state[AGE_S], SLOWEST), FASTEST)
+    w = min(max(4.0 / state[AGE_S], SLOWEST), FASTEST)
     part = 8.0 * w * block_s / (1.0 + 8.0 * w * block_s)
     state[SMOOTH_1] += part * (error - state[SMOOTH_1])
     state[SMOOTH_2] += part * (state[SMOOTH_1] - state[SMOOTH_2])
     smooth = state[SMOOTH_2]
     integral = state[INTEGRAL] + w * w / rate * smooth * block_s
     state[INTEGRAL] = min(max(integral, -MOST), MOST)
-    lead = min(max(state[OFFSET] / (rate * block_s), -LEAD), LEAD)
+    wanted = min(max(state[OFFSET] / (rate * LEAD_S), -LEAD), LEAD)
+    state[LEAD_NOW] += block_s / (LEAD_RISE_S + block_s) * (wanted - state[LEAD_NOW])
+    lead = state[LEAD_NOW]
     state[OFFSET] -= lead * rate * block_s
     correction = state[INTEGRAL] + 2.0 * w / rate * smooth + lead
     state[CORRECTION] = min(max(correction, -MOST), MOST)

@@ -67,7 +67,7 @@ def play(coefficients: Block, state: Block, step: float, end: int, out: Block) -
         state[INDEX] = float(index + out.shape[0])
         return
     each = coefficients[TICKS_A_SAMPLE]
-    ticks = min(max(state[TICKS], 0.0), each)
+    ticks = state[TICKS] if 0.0 <= state[TICKS] <= each else 0.0
     taps = min(whole(coefficients[TAPS]), MAX_TAPS)
     used = samples_in(coefficients, ticks + (out.shape[0] - 1) * step) + taps
     samples = state[SCRATCH : SCRATCH + min(used, SCRATCH_SIZE)]
@@ -100,7 +100,8 @@ def gather(state: Block, first: int, end: int, samples: Block) -> None:
             part[i] = ring[i]
         done += size
     for i in range(min(count, max(0, end - first)), count):
-        samples[i] = state[SAMPLES + ((2 * end - 1 - first - i) & MASK)]
+        mirrored = 2 * end - 1 - first - i
+        samples[i] = state[SAMPLES + (mirrored & MASK)] if mirrored >= cleared else 0.0
     for i in range(min(count, max(0, cleared - first))):
         samples[i] = 0.0
 

@@ -4,13 +4,12 @@ On a shortage an adaptive bridge fades out on its last samples played backwards,
 without a step; then it is silent until the ring holds the target again, and fades in.
 """
 
-from carrierfloor.dsp.bridge_clock import follow, samples_since, start, target_of
+from carrierfloor.dsp.bridge_clock import follow, samples_since, start, step_of, target_of
 from carrierfloor.dsp.bridge_filter import fade, outputs_within, play, used_by
 from carrierfloor.dsp.bridge_layout import (
     ADAPTIVE,
     CHUNK,
     CLEARED,
-    CORRECTION,
     END,
     FADING,
     FIRST_MARK,
@@ -29,7 +28,6 @@ from carrierfloor.dsp.bridge_layout import (
     NEWEST_MARK,
     PHASE,
     PLAYING,
-    RATIO,
     RING,
     SAMPLES,
     SILENT,
@@ -144,16 +142,17 @@ def _read_adaptive(
     first_index = whole(state[INDEX])
     if state[PHASE] == PLAYING:
         too_full = follow(coefficients, state, made, target, count)
-        step = coefficients[RATIO] * (1.0 + state[CORRECTION])
-        if used_by(coefficients, state, step, count) > written:
+        if used_by(coefficients, state, step_of(coefficients, state), count) > written:
             _stop(state, written, written)
         elif too_full:
             _stop(state, written, 0)
     _play_faded(coefficients, state, out, written)
+    fence()
     latest, _ = _newest(state)
     if state[PHASE] != SILENT and latest - first_index > RING - MAX_BLOCK - MAX_TAPS:
         out[:] = 0.0  # the writer came round and may have changed what was being read
-        state[GLITCHES] += 1.0
+        if state[PHASE] == PLAYING:
+            _stop(state, written, 0)
         state[PHASE] = SILENT
 
 
@@ -167,7 +166,7 @@ def _stop(state: Block, end: int, floor: int) -> None:
 
 @kernel
 def _play_faded(coefficients: Block, state: Block, out: Block, written: int) -> None:
-    step = coefficients[RATIO] * (1.0 + state[CORRECTION])
+    step = step_of(coefficients, state)
     for first in range(0, out.shape[0], CHUNK):
         piece = out[first : min(first + CHUNK, out.shape[0])]
         if state[PHASE] == SILENT:

@@ -43,7 +43,7 @@ FIRST_MARK = 16  # pairs: samples written, and when
 INDEX, TICKS, CLEARED, END, FLOOR, PHASE, GAIN, LARGEST_READ = range(40, 48)
 # The reader's clock: how long it has watched since the last start, its age, and what it knows.
 WATCHED_S, WATCHED_SUM, AGE_S, OFFSET, SMOOTH_1, SMOOTH_2, INTEGRAL, CORRECTION = range(48, 56)
-DRIFT, FILL_MS, TARGET_MS, GLITCHES, LOCKED, LOCKED_S = range(56, 62)
+DRIFT, FILL_MS, TARGET_MS, GLITCHES, LOCKED, LOCKED_S, TOO_FULL_S, LEAD_NOW = range(56, 64)
 SCRATCH = 64
 SAMPLES = SCRATCH + SCRATCH_SIZE
 BRIDGE_STATE_SIZE = SAMPLES + RING
