@@ -12,8 +12,7 @@ import subprocess
 import threading
 import time
 from collections import Counter
-from collections.abc import Mapping
-from contextlib import suppress
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 # What the server calls a stream, all of them, what one is connected to, and all of those.
@@ -34,8 +33,8 @@ SUBSCRIBE = "pactl subscribe & exec >&-; read -r _; kill $! 2>&-; wait"
 class ServerWatch:
     """Watch on which devices of the sound server the streams of a process are.
 
-    Their places are taken from the first look, so begin it when the streams are open.  It works on
-    a thread of its own and never waits for the server.  Without ``pactl`` (of PulseAudio 16 or
+    Their places are taken from the first look, so begin it when the streams are open.  A thread
+    asks the server, so that nobody else waits for it.  Without ``pactl`` (of PulseAudio 16 or
     newer), without a server or without a stream of that process within 3 s it watches nothing.
 
     Parameters
@@ -51,6 +50,7 @@ class ServerWatch:
         self._missing_since_s: dict[str, float] = {}
         self._environment = {**os.environ, "LC_ALL": "C"}  # lines and numbers are translated else
         self._text = b""
+        self._is_told, self._is_sure = False, False
         self._thread: threading.Thread | None = None
         if shutil.which("pactl") is not None:
             self._events = subprocess.Popen(
@@ -67,7 +67,7 @@ class ServerWatch:
     @property
     def is_watching(self) -> bool:
         """Whether there are streams on a server and it tells of changes."""
-        return self._has_streams and self._thread is not None and self._thread.is_alive()
+        return self._is_sure and self._thread is not None and self._thread.is_alive()
 
     def moved(self) -> str | None:
         """Return what has happened to a stream, on one line; ``None`` while all are in place."""
@@ -75,14 +75,9 @@ class ServerWatch:
 
     def close(self) -> None:
         """End the watch."""
-        if self._thread is None:
-            return
-        self._end_events()
-        self._thread.join(CLOSING_S + ANSWER_S)
-        with suppress(subprocess.TimeoutExpired):
-            self._events.wait(CLOSING_S)
-        if not self._thread.is_alive() and self._events.stdout is not None:
-            self._events.stdout.close()
+        if self._thread is not None:
+            self._end_events()
+            self._thread.join(CLOSING_S)
 
     @property
     def _has_streams(self) -> bool:
@@ -93,12 +88,15 @@ class ServerWatch:
     def _work(self) -> None:
         begun_s = time.monotonic()
         while self._notice is None:
-            is_sure = self._look()
+            is_settled = self._look()
             if not self._has_streams and time.monotonic() - begun_s > FINDING_S:
                 break
-            if not self._wait_for_event(None if is_sure else LOOK_S):
+            if not self._wait_for_event(None if is_settled else LOOK_S):
                 break
         self._end_events()
+        self._events.wait()
+        if self._events.stdout is not None:
+            self._events.stdout.close()
 
     def _end_events(self) -> None:
         if self._events.stdin is not None:
@@ -113,18 +111,25 @@ class ServerWatch:
             if not data:
                 return False
             lines, _, self._text = (self._text + data).rpartition(b"\n")
-            if any(event in lines for event in EVENTS):
+            if not self._is_told or any(event in lines for event in EVENTS):
+                self._is_told = True
                 break
         return True
 
     def _look(self) -> bool:
-        """Compare; return whether there are streams and all are in place."""
+        """Compare; return whether all is in place and the server will tell if it is not.
+
+        It tells of this very look too, once it does at all.
+        """
+        is_told = self._is_told
         listing = self._listing()
         if listing is None:
             return False
-        for what in KINDS:
-            self._compare(what, self._places_now(what, listing))
-        return self._has_streams and not self._missing_since_s
+        for what, (_, streams, device, devices) in KINDS.items():
+            names = {one["index"]: one["name"] for one in listing.get(devices, ())}
+            self._compare(what, self._count(listing.get(streams, ()), device, names), names)
+        self._is_sure = self._is_sure or (is_told and self._has_streams)
+        return self._is_sure and not self._missing_since_s
 
     def _listing(self) -> Mapping[str, Any] | None:
         """Ask the server for everything; ``None`` if it gives no answer."""
@@ -142,24 +147,26 @@ class ServerWatch:
             return None
         return listing if isinstance(listing, dict) else None
 
-    def _places_now(self, what: str, listing: Mapping[str, Any]) -> Counter[str]:
+    def _count(self, streams: Sequence[Any], device: str, names: Mapping[int, str]) -> Counter[str]:
         """Count this process's streams on each device."""
-        _, streams, device, devices = KINDS[what]
-        names = {one["index"]: one["name"] for one in listing.get(devices, ())}
         return Counter(
             names.get(one[device], f"device {one[device]}")
-            for one in listing.get(streams, ())
+            for one in streams
             if one["properties"].get("application.process.id") == self._process_id
         )
 
-    def _compare(self, what: str, now: Counter[str]) -> None:
+    def _compare(self, what: str, now: Counter[str], names: Mapping[int, str]) -> None:
         missing, more = self._places[what] - now, now - self._places[what]
+        now_s = time.monotonic()
         if not missing:
             self._places[what] = now
             self._missing_since_s.pop(what, None)
-        elif more:
-            self._notice = f"the sound server moved the {what} from {min(missing)} to {min(more)}"
-        else:
-            now_s = time.monotonic()
-            if now_s - self._missing_since_s.setdefault(what, now_s) > GRACE_S:
-                self._notice = f"the sound server closed the {what} on {min(missing)}"
+            return
+        place = min(missing)
+        since_s = self._missing_since_s.setdefault(what, now_s)
+        if more:
+            self._notice = f"the sound server moved the {what} from {place} to {min(more)}"
+        elif place not in names.values():
+            self._notice = f"{place}, where the {what} was, is gone from the sound server"
+        elif now_s - since_s > GRACE_S:
+            self._notice = f"the sound server closed the {what} on {place}"

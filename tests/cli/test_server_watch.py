@@ -116,7 +116,11 @@ def test_a_sink_that_disappears(server: PulseServer) -> None:
         watching(process.pid) as watch,
     ):
         server.unload("cable_b")
-        assert notice(watch) == "the sound server moved the output from cable_b to cable_a"
+        assert notice(watch) in (
+            "the sound server moved the output from cable_b to cable_a",
+            # PortAudio may give it up so soon after that nobody saw it elsewhere.
+            "cable_b, where the output was, is gone from the sound server",
+        )
 
 
 def test_nowhere_to_move_to(server: PulseServer) -> None:
@@ -127,7 +131,19 @@ def test_nowhere_to_move_to(server: PulseServer) -> None:
     ):
         server.unload("cable_b")
         assert notice(watch) in (
-            "the sound server closed the microphone on cable_b.monitor",
+            "cable_b.monitor, where the microphone was, is gone from the sound server",
+            "cable_b, where the output was, is gone from the sound server",
+        )
+
+
+def test_a_stream_that_ends(server: PulseServer) -> None:
+    with (
+        program(server, THROUGH, "cable_a_mon", "cable_b_out") as process,
+        watching(process.pid) as watch,
+    ):
+        process.kill()
+        assert notice(watch) in (
+            "the sound server closed the microphone on cable_a.monitor",
             "the sound server closed the output on cable_b",
         )
 
