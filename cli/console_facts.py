@@ -46,15 +46,20 @@ def caution_lines(status: LiveStatus, width: int) -> list[Text]:
 
 def voice_lines(status: LiveStatus, width: int, *, is_short: bool) -> list[Text]:
     """Say which voice is heard and, unless short, which are ready."""
-    names = {key: f"{clean(key)} {clean(name)}" for key, name in status.voices}
+    names = {key: _voice(clean(key), clean(name)) for key, name in status.voices}
     items = [_item("Voice", names.get(status.heard, clean(status.heard)), "bold")]
     if status.drive_db is not None:
         items.append(_item("Drive", f"{number(status.drive_db, '+.1f', 'dB'):>8}"))
     items.append(Text("voices matched" if status.is_matched else "not matched"))
-    ready = ", ".join(words for key, words in names.items() if key != status.heard)
+    ready = " or ".join(words for key, words in names.items() if key != status.heard)
     if ready and not is_short:
         items.append(_item("Ready", ready))
     return flow(items, width)
+
+
+def _voice(key: str, name: str) -> str:
+    """Name a voice once only where its key says it all, as with bypass."""
+    return key if key == name.lower() else f"{key} {name}"
 
 
 def rig_lines(status: LiveStatus, width: int, *, is_short: bool) -> list[Text]:

@@ -254,7 +254,7 @@ class LiveRun:
             load_max_pct=float(largest),
             input_overflows=int(whole[at.INPUT_OVERFLOWS]),
             output_underflows=int(whole[at.OUTPUT_UNDERFLOWS]),
-            cuts=self._desk.cuts,
+            cuts=max(self._desk.cuts - 1, 0),  # the first begins the session
             restarts=self._session.restarts,
         )
 

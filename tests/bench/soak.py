@@ -146,7 +146,7 @@ def report(lines: Lines, memory: Any) -> None:
     on = [line for line in lines if line["state"] == "on"]
     print(f"sound after      {on[0]['elapsed_s']:.1f} s, then {len(on)} s")
     print(f"xruns            {last['input_overflows']} in, {last['output_underflows']} out")
-    print(f"cuts, restarts   {last['cuts'] - 1}, {last['restarts']}")
+    print(f"cuts, restarts   {last['cuts']}, {last['restarts']}")
     for name in ("median", "p99", "max"):
         loads = [line[f"load_{name}_pct"] for line in on]
         print(
