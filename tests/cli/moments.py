@@ -43,7 +43,7 @@ def moment(**changes: Any) -> LiveStatus:
         "message": "voice B was read again",
         "input_device": "USB microphone",
         "output_device": "USB codec",
-        "voices": (("A", "Everyday"), ("B", "Dense"), ("Y", "Bypass")),
+        "voices": (("A", "Everyday"), ("B", "Dense"), ("bypass", "Bypass")),
         "rig": "Plate modulated",
         "drive_db": 12.0,
         "is_matched": True,
