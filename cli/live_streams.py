@@ -168,7 +168,9 @@ class Streams:
 
     @property
     def _waiting_s(self) -> float:
-        return WAITING_BLOCKS * self._plan.block_frames / self._plan.rate_hz
+        """What waits between two clocks; a server may move as much at once as its latency is."""
+        blocks_s = WAITING_BLOCKS * self._plan.block_frames / self._plan.rate_hz
+        return max(blocks_s, self._plan.latency_s)
 
     def _buffers_s(self) -> float:
         """Return a block in, a block out, and what converting rates takes."""
