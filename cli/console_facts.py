@@ -86,7 +86,9 @@ def loop_lines(status: LiveStatus, width: int, *, is_short: bool) -> list[Text]:
         _item("Restarts", str(loop.restarts), WARNING if loop.restarts else PLAIN),
     ]
     if status.drift_ppm is not None:
-        items.append(_item("Drift", f"{number(status.drift_ppm, '+.1f', 'ppm'):>10}"))
+        drift = f"{number(status.drift_ppm, '+.1f', 'ppm'):>10}"
+        slips = f", {status.slips} slips" if status.slips else ""
+        items.append(_item("Drift", drift + slips, WARNING if slips else PLAIN))
     items += [_item("Latency", _latency(status.latency, is_short)), _recording(status)]
     if status.marks:
         items.append(_item("Marks", str(status.marks)))

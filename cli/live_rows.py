@@ -78,6 +78,7 @@ _COLUMNS: dict[str, tuple[Read, str]] = {
     "buffers_latency_ms": (_of("latency.buffers_ms"), "of blocks and rate conversion"),
     "server_latency_ms": (_of("latency.server_ms"), "of the rest; null if it is not known"),
     "drift_ppm": (_of("drift_ppm"), "of the input's clock against the output's; null: one clock"),
+    "slips": (_of("slips"), "how often the sound between the two was lost and taken up again"),
     "marks": (_of("marks"), "how many were set"),
     "recording": (_of("recording"), "file of the recording; empty if there is none"),
     "recorded_s": (_of("recorded_s"), "length of the recording"),

@@ -15,8 +15,6 @@ from carrierfloor.cli.live_status import Latency, LiveStatus, Loop, Meters
 from carrierfloor.cli.recorder import Recorder
 from carrierfloor.cli.watched_file import WatchedFile
 from carrierfloor.dsp import live_layout as at
-from carrierfloor.dsp.bridge import bridge_meters
-from carrierfloor.dsp.bridge_layout import BRIDGE_COEFFICIENTS_SIZE, BRIDGE_STATE_SIZE
 from carrierfloor.dsp.desk_meters import DeskMeters
 from carrierfloor.dsp.desk_reader import DeskReader
 from carrierfloor.dsp.errors import SettingError
@@ -218,7 +216,8 @@ class LiveRun:
             meters=self._read_meters(),
             loop=self._read_loop(),
             latency=self._read_latency(),
-            drift_ppm=self._drift_ppm(),
+            drift_ppm=session.drift_ppm,
+            slips=session.slips,
             marks=self._marks,
             recording=self._recorder.files[-1].name if self._recorder else "",
             recorded_s=self._recorder.seconds if self._recorder else 0.0,
@@ -265,10 +264,3 @@ class LiveRun:
             buffers_ms=1000.0 * opened.buffers_s if opened else 0.0,
             server_ms=1000.0 * opened.server_s if opened and opened.server_s is not None else None,
         )
-
-    def _drift_ppm(self) -> float | None:
-        opened = self._session.opened
-        if opened is None or opened.one_stream:
-            return None
-        start = at.IN_BRIDGE + BRIDGE_COEFFICIENTS_SIZE
-        return bridge_meters(self._words[start : start + BRIDGE_STATE_SIZE])["drift_ppm"]

@@ -10,6 +10,7 @@ import os
 import sys
 import tempfile
 import time
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -20,6 +21,8 @@ from carrierfloor.cli.live_status import ENDED, MUTED, ON_AIR, SILENT, STARTING
 from carrierfloor.cli.server_watch import ServerWatch
 from carrierfloor.cli.sound_devices import DeviceError
 from carrierfloor.dsp import live_layout
+from carrierfloor.dsp.bridge import bridge_meters
+from carrierfloor.dsp.bridge_layout import BRIDGE_COEFFICIENTS_SIZE, BRIDGE_STATE_SIZE
 from carrierfloor.dsp.desk import Desk
 from carrierfloor.dsp.resampler import highest_passed_hz
 from carrierfloor.dsp.rig import Rig
@@ -80,11 +83,32 @@ class Session:
         self._has_run = False
         self._coming_rig: Rig | None = None
         self._closed_s = 0.0
+        self._slips_before = 0
 
     @property
     def opened(self) -> Opened | None:
         """What the audio process opened; ``None`` before."""
         return self._process.opened if self._process else None
+
+    @property
+    def drift_ppm(self) -> float | None:
+        """How fast the input's clock is against the output's; ``None`` if there is but one."""
+        opened = self.opened
+        return None if opened is None or opened.one_stream else self._bridge["drift_ppm"]
+
+    @property
+    def slips(self) -> int:
+        """How often the sound between two clocks was lost, and taken up again, while it ran."""
+        return max(self._all_slips - self._slips_before, 0)
+
+    @property
+    def _all_slips(self) -> int:
+        return int(self._bridge["glitches"])
+
+    @property
+    def _bridge(self) -> Mapping[str, float]:
+        start = live_layout.IN_BRIDGE + BRIDGE_COEFFICIENTS_SIZE
+        return bridge_meters(self.whole.view(np.float64)[start : start + BRIDGE_STATE_SIZE])
 
     # ---- what is done all the time
 
@@ -138,6 +162,7 @@ class Session:
             self._has_run, self._wait_s = True, SHORTEST_WAIT_S
             self._plan = copy_of(self._plan, self._process.opened)
             self._set_fader()
+            self._slips_before = self._all_slips
             self.remarks.append("sound runs")
 
     def _recover(self, trouble: str) -> None:

@@ -78,6 +78,7 @@ class LiveStatus:
     loop: Loop = field(default_factory=Loop)
     latency: Latency = field(default_factory=Latency)
     drift_ppm: float | None = None  # of the input's clock against the output's; None: one clock
+    slips: int = 0  # how often the sound between the two was lost and taken up again
     marks: int = 0
     recording: str = ""  # file name, empty if none
     recorded_s: float = 0.0
