@@ -60,8 +60,7 @@ class LiveRun:
             for key, name in ((A, options.voice), (B, options.voice_b), (RIG, options.rig))
         }
         self._looked_s = self._begun_s = time.monotonic()
-        self._marks, self._loads_seen = 0, 0
-        self._loop = Loop()
+        self._marks = 0
         self.wants_to_end = False
         self._recorder: Recorder | None = None
         self._log: LiveLog | None = None
@@ -237,20 +236,18 @@ class LiveRun:
         )
 
     def _read_loop(self) -> Loop:
-        """Return the callback's counts, and its load since the last call."""
-        whole = self._session.whole
+        """Return the callback's counts, and its load in the last second."""
+        whole, plan = self._session.whole, self._options.plan
         callbacks = int(whole[at.CALLBACKS])
-        first = max(self._loads_seen, callbacks - at.LOADS)
-        if callbacks > first:
-            newest = self._words[at.LOAD + np.arange(first, callbacks) % at.LOADS]
-            median, p99, largest = 100.0 * np.percentile(newest, [50.0, 99.0, 100.0])
-        else:
-            median, p99, largest = 0.0, 0.0, 0.0
-        self._loads_seen = callbacks
+        a_second = max(plan.rate_hz // plan.block_frames, 1)
+        count = min(a_second, callbacks, at.LOADS)
+        newest = self._words[at.LOAD + np.arange(callbacks - count, callbacks) % at.LOADS]
+        loads_pct = 100.0 * np.percentile(newest, [50.0, 99.0, 100.0]) if count else np.zeros(3)
+        median, p99, largest = loads_pct.tolist()
         return Loop(
-            load_median_pct=float(median),
-            load_p99_pct=float(p99),
-            load_max_pct=float(largest),
+            load_median_pct=median,
+            load_p99_pct=p99,
+            load_max_pct=largest,
             input_overflows=int(whole[at.INPUT_OVERFLOWS]),
             output_underflows=int(whole[at.OUTPUT_UNDERFLOWS]),
             cuts=max(self._desk.cuts - 1, 0),  # the first begins the session

@@ -41,15 +41,18 @@ def _dependencies(file: Path) -> set[Path]:
 
     For a file of another package: all files beside it and all of ours.
     """
-    ours = [Path(__file__).parent, Path(__file__).parent.with_name("cli")]
-    if file.parent not in ours:  # a kernel of another package may call any of ours
-        return {file, *ours[0].glob("*.py")} | set(file.parent.glob("*.py"))
+    dsp = Path(__file__).parent
+    cli = dsp.with_name("cli")
+    if file.parent not in (dsp, cli):  # a kernel of another package may call any of ours
+        return {file, *dsp.glob("*.py")} | set(file.parent.glob("*.py"))
     found, unread = {file}, [file]
     while unread:
-        statements = IMPORTS.findall(unread.pop().read_text("utf-8"))
+        source = unread.pop()
+        statements = IMPORTS.findall(source.read_text("utf-8"))
         names = {word for statement in statements for word in WORDS.findall(statement)}
-        near = {folder / f"{name}.py" for folder in ours for name in names}
-        new = {source for source in near - found if source.is_file()}
+        folders = (dsp,) if source.parent == dsp else (cli, dsp)  # dsp never imports cli
+        near = {folder / f"{name}.py" for folder in folders for name in names}
+        new = {other for other in near - found if other.is_file()}
         found |= new
         unread += new
     return found
