@@ -19,9 +19,11 @@ from numpy.typing import NDArray
 from carrierfloor.cli.live_plan import Opened, Plan
 from carrierfloor.dsp import live_layout as at
 
-# How long without a callback is a stall; a sound server may pause at first.
-FIRST_PATIENCE_S, PATIENCE_S = 4.0, 0.5
-FIRST_CALLBACKS = 200
+# How long without a callback is a stall.  Meanwhile nothing is heard, so there is no haste; a
+# sound server pauses at first, and after a gap for up to a second.
+FIRST_PATIENCE_S, PATIENCE_S = 5.0, 1.5
+FIRST_CALLBACKS = 400
+ALIVE_CALLBACKS = 20
 LEAVING_S = 3.0  # for the process to end by itself
 NO_DEVICE, ENDED = 69, 76  # its exit status: refused; a stream ended by itself
 
@@ -74,7 +76,7 @@ class AudioProcess:
     def is_alive(self) -> bool:
         """Whether the devices are open and every callback has been called a number of times."""
         return self.opened is not None and all(
-            now - begun >= FIRST_CALLBACKS // 10
+            now - begun >= ALIVE_CALLBACKS
             for now, begun in zip(self._callbacks(), self._begun, strict=True)
         )
 
