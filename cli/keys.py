@@ -100,7 +100,7 @@ def value_text(value: Any) -> str:
 def report_table(meanings: Mapping[str, str]) -> Table:
     """Return the keys of a report with their meanings."""
     table = screen.table()
-    table.add_column("Key of the report", no_wrap=True)
+    table.add_column("Key", no_wrap=True)
     table.add_column("What it says")
     for key, meaning in meanings.items():
         table.add_row(Text(key), Text(meaning))

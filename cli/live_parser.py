@@ -3,6 +3,7 @@
 import argparse
 from pathlib import Path
 
+from carrierfloor.cli.keys_option import add_keys_option
 from carrierfloor.cli.tone_parser import Commands
 
 EPILOG = """\
@@ -46,7 +47,7 @@ def _add_devices(parser: argparse.ArgumentParser) -> None:
     devices.add_argument(
         "--channel", default="both", metavar="C", help="of the output: both (default), left, ..."
     )
-    devices.add_argument("--rate", type=int, default=48_000, metavar="HZ", help="of all devices")
+    devices.add_argument("--rate", type=int, default=48_000, metavar="HZ", help="of all devices (48000)")
     devices.add_argument("--input-rate", type=int, metavar="HZ", help="of the microphone (--rate)")
     devices.add_argument(
         "--block", type=int, default=256, metavar="FRAMES", help="handed over at once (256)"
@@ -91,6 +92,7 @@ def _add_screen(parser: argparse.ArgumentParser) -> None:
     screen.add_argument(
         "--record", type=Path, metavar="FILE", help="record microphone and output, .wav"
     )
+    add_keys_option(screen, "--log-keys", "live")
     screen.add_argument("--for", dest="for_s", type=float, metavar="S", help="end after S seconds")
 
 

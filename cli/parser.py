@@ -8,6 +8,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any, NoReturn
 
+from carrierfloor.cli.keys_option import add_keys_option
 from carrierfloor.cli.live_parser import add_live
 from carrierfloor.cli.tone_parser import Commands, add_devices, add_tone
 
@@ -28,20 +29,6 @@ class Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
         """Print the message and leave."""
         self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
-
-
-class ReportKeys(argparse.Action):
-    """An option that prints what a report holds, and leaves."""
-
-    def __call__(
-        self, parser: argparse.ArgumentParser, *_: Any, option_string: str | None = None
-    ) -> None:
-        """Print the table that the option names."""
-        from carrierfloor.cli import keys, predict_report, report_keys, screen
-
-        table = {"process": report_keys.KEYS, "predict": predict_report.KEYS}[str(self.const)]
-        screen.results().print(keys.report_table(table))
-        parser.exit()
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -104,18 +91,8 @@ def _add_process(commands: Commands) -> None:
         "--no-compare", action="store_true", help="skip the comparisons; about twice as fast"
     )
     parser.add_argument("--jobs", type=_positive, metavar="N", help="files at once with --into")
-    _add_report_keys(parser, "process")
+    add_keys_option(parser, "--report-keys", "process")
     parser.set_defaults(run=_process)
-
-
-def _add_report_keys(parser: argparse.ArgumentParser, command: str) -> None:
-    parser.add_argument(
-        "--report-keys",
-        action=ReportKeys,
-        nargs=0,
-        const=command,
-        help="list every key of the report with its meaning, and leave",
-    )
 
 
 def _positive(text: str) -> int:
@@ -177,7 +154,7 @@ def _add_predict(commands: Commands) -> None:
     parser.add_argument(
         "--pictures", type=Path, metavar="FOLDER", help="draw envelope, trapezoid, spectrum, ..."
     )
-    _add_report_keys(parser, "predict")
+    add_keys_option(parser, "--report-keys", "predict")
     parser.set_defaults(run=_predict)
 
 

@@ -6,6 +6,7 @@ analogue response by least squares (Levenberg-Marquardt), with one extra unknown
 delay, which moves no peak.
 """
 
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -39,8 +40,9 @@ class _Fit(NamedTuple):
     error: float  # the largest
 
 
+@lru_cache(maxsize=64)
 def digital_sections(path: Path) -> tuple[Floats, float]:
-    """Fit second-order sections at 48 kHz to a path.
+    """Fit second-order sections at 48 kHz to a path; a second or so the first time.
 
     Parameters
     ----------
@@ -50,7 +52,7 @@ def digital_sections(path: Path) -> tuple[Floats, float]:
     Returns
     -------
     sections : ndarray, shape (n, 5)
-        Rows of b0, b1, b2, a1, a2.
+        Rows of b0, b1, b2, a1, a2; not to be changed.
     worst_error : float
         Largest error of the complex response from 5 Hz to 8 kHz after removing the fitted delay;
         1.0 is the gain at 1 kHz.
