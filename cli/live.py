@@ -1,5 +1,6 @@
 """The command ``live``: a microphone processor."""
 
+import sys
 import time
 from collections.abc import Callable
 
@@ -36,6 +37,8 @@ def live(options: LiveOptions) -> int:
     CarrierfloorError
         If an option, a file or a device cannot be used, or a device goes and reconnecting is off.
     """
+    if sys.platform == "win32":
+        raise SettingError("live does not run on Windows; use Linux or macOS, or process files")
     if not options.plain and not can_show():
         raise SettingError("the console needs a terminal; give --plain for one line a second")
     remarks = screen.remarks()
