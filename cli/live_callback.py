@@ -1,8 +1,7 @@
 """The audio callbacks that PortAudio calls, compiled.
 
-Python's interpreter and its garbage collector cannot hold them up: with a busy Python thread in
-the same process a callback in Python loses a third of the audio, these lose nothing.  They use
-nothing but the session's memory, whose address is PortAudio's ``userData``.
+Python's interpreter and its garbage collector cannot hold them up.  They use nothing but the
+session's memory, whose address is PortAudio's ``userData``.
 """
 
 import ctypes

@@ -47,7 +47,9 @@ def _add_devices(parser: argparse.ArgumentParser) -> None:
     devices.add_argument(
         "--channel", default="both", metavar="C", help="of the output: both (default), left, ..."
     )
-    devices.add_argument("--rate", type=int, default=48_000, metavar="HZ", help="of all devices (48000)")
+    devices.add_argument(
+        "--rate", type=int, default=48_000, metavar="HZ", help="of all devices (48000)"
+    )
     devices.add_argument("--input-rate", type=int, metavar="HZ", help="of the microphone (--rate)")
     devices.add_argument(
         "--block", type=int, default=256, metavar="FRAMES", help="handed over at once (256)"
