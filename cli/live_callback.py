@@ -37,22 +37,6 @@ def now_s(whole: Words, clock: int) -> float:
     return float(whole[clock]) + 1e-9 * float(whole[clock + 1])
 
 
-if sys.platform == "linux":
-    _gettid = types.ExternalFunction("gettid", types.int32())
-
-    @kernel
-    def thread() -> int:
-        """Return the number of the thread that this runs on."""
-        return int(_gettid())
-
-else:
-
-    @kernel
-    def thread() -> int:
-        """Return 0: not known."""
-        return 0
-
-
 @cache
 def for_output() -> Any:
     """Return the callback of the output, or of input and output in one stream."""
@@ -75,8 +59,6 @@ def _output(heard: Any, sent: Any, count: Any, _times: Any, flags: Any, memory: 
     words = carray(memory, (at.END,), dtype=np.float64)
     whole = carray(memory, (at.END,), dtype=np.int64)
     begun = now_s(whole, at.OUT_CLOCK)
-    if whole[at.OUT_THREAD] == 0:
-        whole[at.OUT_THREAD] = thread()
     frames = carray(sent, (count, whole[at.OUT_CHANNELS]), dtype=np.float32)
     frames[:] = 0.0  # first: what is left untouched would be played again and again
     if count > at.MOST_FRAMES:
@@ -106,8 +88,6 @@ def _input(heard: Any, _sent: Any, count: Any, _times: Any, flags: Any, memory: 
         return ABORT
     if flags & INPUT_OVERFLOW:
         whole[at.INPUT_OVERFLOWS] += 1
-    if whole[at.IN_THREAD] == 0:
-        whole[at.IN_THREAD] = thread()
     frames = carray(heard, (count, whole[at.IN_CHANNELS]), dtype=np.float32)
     take_input(words, whole, frames, now_s(whole, at.IN_CLOCK))
     return CONTINUE

@@ -12,7 +12,6 @@ import signal
 import sys
 import threading
 import time
-from contextlib import suppress
 from dataclasses import asdict
 from types import FrameType
 from typing import Any
@@ -28,7 +27,6 @@ from carrierfloor.dsp import live_layout as at
 from carrierfloor.dsp.engine import engine
 
 LOOK_S = 0.05
-PRIORITY = 10  # of 1 to 99: before all that is not real-time
 CLOSING_S = 1.5  # PortAudio may never return from closing a device that is gone
 FADING_S = 0.3  # for the fader and what is on its way to the device
 
@@ -66,28 +64,13 @@ def main(text: str) -> int:
 
 def _watch(plan: Plan, streams: Streams, whole: Any, leave: threading.Event) -> bool:
     """Wait until told to leave, or the parent is gone; tell whether a stream ended before."""
-    raised: set[int] = set()
     while not leave.wait(LOOK_S):
         whole[at.ALIVE] += 1
-        _raise_threads(whole, raised)
         if streams.have_ended:
             return True
         if os.getppid() != plan.parent_pid:
             return False
     return False
-
-
-def _raise_threads(whole: Any, raised: set[int]) -> None:
-    """Let the threads of the callbacks go before all others, where the system allows it.
-
-    JACK's is raised already.  Only these: libpulse's own threads must not starve.
-    """
-    for word in (at.OUT_THREAD, at.IN_THREAD):
-        thread = int(whole[word])
-        if thread and thread not in raised:
-            raised.add(thread)
-            with suppress(OSError):  # without the right to, it stays as it is
-                os.sched_setscheduler(thread, os.SCHED_FIFO, os.sched_param(PRIORITY))
 
 
 def _say(**what: object) -> None:

@@ -103,7 +103,6 @@ class Streams:
             whole[at.MONITOR_CHANNELS], _ = _channels(self._monitor, OUTPUT, "both")
         whole[at.MONITORED] = whole[desk_layout.HOPS]
         whole[at.HAS_INPUT] = self._one_stream
-        whole[at.OUT_THREAD] = whole[at.IN_THREAD] = 0
 
     def _tell_rates(self) -> None:
         """Tell the callbacks of sample rates, and design the bridges between them."""

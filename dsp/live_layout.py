@@ -27,12 +27,10 @@ OUTPUT_UNDERFLOWS = SETTINGS + 9
 OVERSIZED = SETTINGS + 10  # callbacks with more than MOST_FRAMES frames
 MONITORED = SETTINGS + 11  # hops that the monitor got
 OUT_CLOCK = SETTINGS + 12  # two words
-OUT_THREAD = SETTINGS + 14  # the system's number of the thread it runs on; 0: not known
 # By that of the input, which may be the same:
 INPUT_CALLBACKS = SETTINGS + 16
 INPUT_OVERFLOWS = SETTINGS + 17
 IN_CLOCK = SETTINGS + 18
-IN_THREAD = SETTINGS + 20
 # By that of the monitor:
 MONITOR_CALLBACKS = SETTINGS + 24
 MONITOR_CLOCK = SETTINGS + 25
