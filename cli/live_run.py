@@ -61,6 +61,7 @@ class LiveRun:
         }
         self._looked_s = self._begun_s = time.monotonic()
         self._marks = 0
+        self._has_opened = False
         self.wants_to_end = False
         self._recorder: Recorder | None = None
         self._log: LiveLog | None = None
@@ -102,7 +103,8 @@ class LiveRun:
         self._look_at_files()
         self._follow()
         status = self._status()
-        if self._log is not None:
+        self._has_opened = self._has_opened or self._session.opened is not None
+        if self._log is not None and self._has_opened:  # a refused device leaves no log
             self._log.show(status)
             self._note(self._log.problem)
         if self._recorder is not None:
