@@ -95,7 +95,9 @@ class Streams:
         """Tell the callbacks which channels they use."""
         plan, whole = self._plan, self._whole
         channel = "both" if plan.input_channel == "mix" else plan.input_channel
-        whole[at.IN_CHANNELS], whole[at.IN_COLUMN] = _channels(self._input, INPUT, channel)
+        whole[at.IN_CHANNELS], whole[at.IN_COLUMN] = _channels(
+            self._input, INPUT, channel, "--input-channel"
+        )
         channel = plan.output_channel
         whole[at.OUT_CHANNELS], whole[at.OUT_COLUMN] = _channels(self._output, OUTPUT, channel)
         whole[at.MONITOR_CHANNELS] = 0
@@ -187,7 +189,9 @@ def _share_a_clock(first: Device, second: Device) -> bool:
     return first.index == second.index or (first.host_api == second.host_api == JACK)
 
 
-def _channels(device: Device, direction: str, channel: str) -> tuple[int, int]:
+def _channels(
+    device: Device, direction: str, channel: str, option: str = "--channel"
+) -> tuple[int, int]:
     """Return how many channels to open, and the one that is used or ALL."""
-    opened, used = columns(device, direction, channel)
+    opened, used = columns(device, direction, channel, option)
     return opened, used[0] if len(used) == 1 else at.ALL

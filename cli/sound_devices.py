@@ -158,7 +158,9 @@ def _list(able: Sequence[Device]) -> str:
     return shown + (", ... (carrierfloor devices)" if len(able) > MOST_CHOICES else "")
 
 
-def columns(device: Device, direction: str, channel: str) -> tuple[int, list[int]]:
+def columns(
+    device: Device, direction: str, channel: str, option: str = "--channel"
+) -> tuple[int, list[int]]:
     """Return how many channels to open, and which of them, from 0, are meant.
 
     Parameters
@@ -169,6 +171,8 @@ def columns(device: Device, direction: str, channel: str) -> tuple[int, list[int
         ``INPUT`` or ``OUTPUT``.
     channel : str
         ``both`` (the only one of a device with one), ``left``, ``right`` or a number from 1.
+    option : str
+        Where the user wrote it.
 
     Raises
     ------
@@ -180,9 +184,10 @@ def columns(device: Device, direction: str, channel: str) -> tuple[int, list[int
         return min(2, has), list(range(min(2, has)))
     number = {"left": "1", "right": "2"}.get(channel, channel)
     if not number.isdecimal() or not 1 <= int(number) <= has:
+        everything = "both" if direction == OUTPUT else "mix"
         raise DeviceError(
-            f"--channel {channel}: {device} has {has} {direction} channel"
-            f"{'s' if has != 1 else ''}; give both, left, right or a number up to {has}"
+            f"{option} {channel}: {device} has {has} {direction} channel"
+            f"{'s' if has != 1 else ''}; give {everything}, left, right or a number up to {has}"
         )
     return max(int(number), min(2, has)), [int(number) - 1]
 
