@@ -152,6 +152,15 @@ class Server(ABC):
     @abstractmethod
     def _start(self) -> None: ...
 
+    def kill(self) -> None:
+        """End the server as a crash would."""
+        self.process.kill()
+        self.process.wait(ENDING_S)
+
+    def start_again(self) -> None:
+        """Start the server anew, under the same name, after :meth:`kill`."""
+        self._start()
+
     @abstractmethod
     def recording(self, cable: str) -> AbstractContextManager[Recording]:
         """Record the far end of a cable while the block runs."""
@@ -226,11 +235,15 @@ class PulseServer(Server):
         )  # fmt: skip
         wait_for(lambda: self._answers("pactl", "info"), "pulseaudio")
 
-    def unload(self, cable: str) -> None:
-        """Take a cable away, as when a sound card is pulled out."""
+    def unload(self, device: str) -> None:
+        """Take a cable, or another device, away, as when a sound card is pulled out."""
         listing = self._pactl("list", "short", "modules").splitlines()
-        (number,) = (line.split()[0] for line in listing if f"sink_name={cable} " in line)
+        (number,) = (line.split()[0] for line in listing if f"_name={device} " in line)
         self._pactl("unload-module", number)
+
+    def load_module(self, *words: str) -> None:
+        """Add a device of another kind."""
+        self._pactl("load-module", *words)
 
     def load(self, cable: str) -> None:
         """Bring a cable back."""
@@ -270,7 +283,16 @@ class JackServer(Server):
     """JACK with two cables; nothing is ever lost, and there is one sample rate.
 
     Devices: ``cable_a`` and ``cable_b``: outputs lead in, inputs are the far end.
+
+    Parameters
+    ----------
+    period : int
+        Frames that move at once.
     """
+
+    def __init__(self, period: int = 256) -> None:
+        super().__init__()
+        self._period = period
 
     def _start(self) -> None:
         need("jackd", "jack_thru", "jack_lsp", "jack_disconnect")
@@ -297,7 +319,7 @@ class JackServer(Server):
     def _jackd(self) -> subprocess.Popen[bytes]:
         return self._run(
             "jackd", "jackd", "-n", self.folder.name, "-r", "-S", "--port-max", "64",
-            "-d", "dummy", "-r", str(RATE_HZ), "-p", "256",
+            "-d", "dummy", "-r", str(RATE_HZ), "-p", str(self._period),
         )  # fmt: skip
 
     def _wait_for_jackd(self) -> None:
