@@ -245,6 +245,10 @@ class PulseServer(Server):
         """Add a device of another kind."""
         self._pactl("load-module", *words)
 
+    def prefer_source(self, source: str) -> None:
+        """Choose the default source; streams stay there when others come."""
+        self._pactl("set-default-source", source)
+
     def load(self, cable: str) -> None:
         """Bring a cable back."""
         self._pactl("load-module", *_pulse_cable(cable).split())

@@ -119,6 +119,8 @@ def test_server_killed_and_no_reconnecting() -> None:
 def test_source_unplugged() -> None:
     """PulseAudio moves the microphone to the monitor of our own output: feedback."""
     with PulseServer() as server, microphone(server) as pipe, ExitStack() as talking:
+        server.unload("cable_a")  # what is left is the output's own monitor
+        server.prefer_source("cable_b.monitor")  # else the listener goes to a new source too
         talking.enter_context(feeding(pipe, speech(30)))
         with observed(server, ("microphone", "cable_b_out"), None) as live:
             fault = live.moment()
