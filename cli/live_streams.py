@@ -28,6 +28,7 @@ from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
 JACK = "JACK Audio Connection Kit"  # one clock for all its devices
 LONGEST_S = 2.0  # a latency beyond is a wrong reading
 SPARE_SAMPLES = 8  # two conversions in a row may each ask for one sample more than usual
+LUMP = 1.5  # what both ends may move at once, of the latency asked for; PulseAudio 32 of 50 ms
 WAITING_BLOCKS = 2.0  # between two clocks, so that neither ever finds nothing
 
 
@@ -172,7 +173,7 @@ class Streams:
     def _waiting_s(self) -> float:
         """What waits between two clocks; a server may move as much at once as its latency is."""
         blocks_s = WAITING_BLOCKS * self._plan.block_frames / self._plan.rate_hz
-        return max(blocks_s, self._plan.latency_s)
+        return max(blocks_s, LUMP * self._plan.latency_s)
 
     def _buffers_s(self) -> float:
         """Return a block in, a block out, and what converting rates takes."""

@@ -19,6 +19,7 @@ for a second, takes the mean for its target, and leads that slowly to the wanted
 from carrierfloor.dsp.bridge_filter import used_by
 from carrierfloor.dsp.bridge_layout import (
     AGE_S,
+    BURST,
     CORRECTION,
     DRIFT,
     FILL_MS,
@@ -28,6 +29,7 @@ from carrierfloor.dsp.bridge_layout import (
     INTEGRAL,
     LARGEST_READ,
     LARGEST_WRITE,
+    LAST_BURST,
     LEAD_NOW,
     LOCKED,
     LOCKED_S,
@@ -82,7 +84,8 @@ def samples_since(coefficients: Block, state: Block, elapsed_s: float) -> float:
     """Return how many samples the writer's device has made since it last wrote."""
     rate = coefficients[WRITE_RATE]
     if elapsed_s > 0.0:  # not so for a clock that jumps back or says NaN
-        return float(min(elapsed_s * rate, 1.5 * state[LARGEST_WRITE] + STALL_S * rate))
+        most = max(state[LARGEST_WRITE], state[BURST], state[LAST_BURST])
+        return float(min(elapsed_s * rate, 1.5 * most + STALL_S * rate))
     return 0.0
 
 

@@ -8,6 +8,7 @@ from carrierfloor.dsp.bridge_clock import follow, samples_since, start, step_of,
 from carrierfloor.dsp.bridge_filter import fade, outputs_within, play, used_by
 from carrierfloor.dsp.bridge_layout import (
     ADAPTIVE,
+    BURST,
     CHUNK,
     CLEARED,
     END,
@@ -18,6 +19,7 @@ from carrierfloor.dsp.bridge_layout import (
     INDEX,
     LARGEST_READ,
     LARGEST_WRITE,
+    LAST_BURST,
     LOCKED,
     MARKS,
     MASK,
@@ -32,6 +34,7 @@ from carrierfloor.dsp.bridge_layout import (
     SAMPLES,
     SILENT,
     STEP,
+    WRITE_RATE,
     WRITTEN,
     fence,
     whole,
@@ -66,12 +69,23 @@ def bridge_write(coefficients: Block, state: Block, samples: Block, now_s: float
     written += samples.shape[0]
     state[WRITTEN] = float(written)
     state[LARGEST_WRITE] = max(state[LARGEST_WRITE], float(samples.shape[0]))
+    _count_burst(coefficients, state, samples.shape[0], now_s)
     newest = whole(state[NEWEST_MARK]) + 1
     mark = FIRST_MARK + 2 * (newest & (MARKS - 1))
     state[mark] = float(written)
     state[mark + 1] = now_s
     fence()
     state[NEWEST_MARK] = float(newest)
+
+
+@kernel
+def _count_burst(coefficients: Block, state: Block, count: int, now_s: float) -> None:
+    """Add a block to those that came with it; a sound server may hand over several at once."""
+    _, before_s = _newest(state)
+    if 0.0 <= now_s - before_s < 0.5 * count / coefficients[WRITE_RATE]:
+        state[BURST] = min(state[BURST] + count, float(MAX_BLOCK))
+    else:
+        state[LAST_BURST], state[BURST] = state[BURST], float(count)
 
 
 @kernel

@@ -35,6 +35,8 @@ MAX_FILL = RING - MAX_BLOCK - SCRATCH_SIZE
 
 # State, the writer's words: how much is written, in all and at most at once, and the marks.
 WRITTEN, LARGEST_WRITE = 0, 1
+# Blocks that come at once are a burst: the newest one so far, and the one before.
+BURST, LAST_BURST = 2, 3
 NEWEST_MARK = 8
 MARKS = 8
 FIRST_MARK = 16  # pairs: samples written, and when

@@ -7,7 +7,7 @@ clock, which is what PulseAudio's null sink runs by too; so the truth is known.
 import os
 import time
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 
 import numpy as np
 import pytest
@@ -29,8 +29,9 @@ from tests.live_faults_support import Live, feeding, microphone, observed
 
 TONE_HZ = 1000.0
 TONE = (0.1 * np.sin(2 * np.pi * TONE_HZ / RATE_HZ * np.arange(RATE_HZ))).astype(np.float32)
-SECONDS = float(os.environ.get("CARRIERFLOOR_DRIFT_SECONDS", "100"))
-SETTLING_S = 10.0
+SECONDS = float(os.environ.get("CARRIERFLOOR_DRIFT_SECONDS", "70"))
+ATTEMPTS = 3
+SETTLING_S, SETTLED_S = 10.0, 30.0  # the loop begins fast and slows down
 WINDOW = RATE_HZ // 10
 BLOCK = 256
 
@@ -65,30 +66,32 @@ def running_at(drift_ppm: float) -> Iterator[Live]:
         yield live
 
 
-@pytest.mark.xfail(
-    reason="PulseAudio moves about 32 ms at once at either end, which the bridge takes for drift"
-)
-def test_two_clocks() -> None:
-    """Both signs at the same time; the first 10 s of the recording are left to the loop."""
-    with ExitStack() as stack:
-        lives = {ppm: stack.enter_context(running_at(ppm)) for ppm in (200.0, -200.0)}
-        begun = {ppm: one.rows[-1] for ppm, one in lives.items()}
-        time.sleep(SECONDS)
-        ended = {ppm: one.rows[-1] for ppm, one in lives.items()}
-    for ppm, live in lives.items():
-        first, last = begun[ppm], ended[ppm]
-        heard = live.outcome.heard[round(SETTLING_S * RATE_HZ) :]
-        heard = heard[: round((SECONDS - SETTLING_S - 2.0) * RATE_HZ)]
-        worst_db = residue_db(heard, TONE_HZ * (1.0 + 1e-6 * ppm))
-        print("first", {k: first[k] for k in ("slips", "cuts", "output_underflows")})
-        print(f"{ppm:+.0f} ppm: shown {last['drift_ppm']}, slips {last['slips']}, cuts")
-        print(np.flatnonzero(worst_db > -50.0), live.outcome.remarks)
-        print(f"    {last['cuts']}, residue median {np.median(worst_db)}, max {worst_db.max()} dB")
-        assert last["drift_ppm"] == pytest.approx(ppm, abs=30.0)
-        assert last["slips"] == first["slips"]
-        assert last["cuts"] == first["cuts"]
-        assert last["restarts"] == 0
-        assert worst_db.max() < -50.0
+@pytest.mark.parametrize("drift_ppm", [200.0, -200.0])
+def test_two_clocks(drift_ppm: float) -> None:
+    """While the loop settles the pitch moves, but nothing clicks.
+
+    A server that runs dry says nothing of the bridge, so such a run is made again.
+    """
+    for _ in range(ATTEMPTS):
+        with running_at(drift_ppm) as live:
+            first = live.rows[-1]
+            time.sleep(SECONDS)
+            last = live.rows[-1]
+        if last["output_underflows"] == first["output_underflows"]:
+            break
+    heard = live.outcome.heard[round(SETTLING_S * RATE_HZ) :]
+    heard = heard[: round((SECONDS - SETTLING_S - 2.0) * RATE_HZ)]
+    worst_db = residue_db(heard, TONE_HZ * (1.0 + 1e-6 * drift_ppm))
+    settled_db = worst_db[round((SETTLED_S - SETTLING_S) * RATE_HZ / WINDOW) :]
+    print(f"{drift_ppm:+.0f} ppm: shown {last['drift_ppm']}, {live.outcome.remarks}")
+    print(f"residue at first {worst_db.max()}, then {settled_db.max()} dB")
+    assert last["output_underflows"] == first["output_underflows"]
+    assert last["drift_ppm"] == pytest.approx(drift_ppm, abs=30.0)
+    assert last["slips"] == first["slips"]
+    assert last["cuts"] == first["cuts"]
+    assert last["restarts"] == 0
+    assert worst_db.max() < -35.0  # a step of one sample would be -18 dB
+    assert settled_db.max() < -50.0
 
 
 # ---- the same kernels at simulated time
