@@ -109,11 +109,15 @@ class Session:
         """Where in the record speech ran undisturbed: from its begin to shortly before the end."""
         return slice(int(np.flatnonzero(self.raw)[0]), int(np.flatnonzero(self.sent)[-1]) - FADED)
 
-    def assert_heard_as_sent(self, holes: int) -> None:
-        """What was heard is what was sent, in order, with silence in between."""
+    def assert_heard_as_sent(self, holes: int, replayed: int = 0) -> None:
+        """What was heard is what was sent, in order, with silence in between.
+
+        A server may play up to so many samples of its own buffer again, which counts as a hole.
+        """
         pieces, strange = Outcome(self.heard, self.raw, self.sent, []).pieces()
         note("heard", [(p.sent / RATE_HZ, p.length / RATE_HZ) for p in pieces])
-        assert strange == 0
+        note("never sent there", strange)
+        assert strange <= replayed
         found, missed = 0, 0
         for one, after in pairwise(pieces):
             gap = self.sent[one.sent + one.length : after.sent]
@@ -253,7 +257,7 @@ class TestJack:
 def test_on_one_clock_in_real_time(pulse: PulseServer, tmp_path: Path) -> None:
     """PulseAudio may lose sound on a busy machine: one hole is allowed, and two more tries.
 
-    Where it does, a few samples of one or two blocks ago were seen to be heard once more, which
+    Where it does, up to 63 ms of what was in its buffer were seen to be heard once more, which
     no program that plays is told of.
     """
     for attempt in range(3):
@@ -267,7 +271,7 @@ def test_on_one_clock_in_real_time(pulse: PulseServer, tmp_path: Path) -> None:
         try:
             assert_limits(session.heard)
             session.assert_sent_as_expected(SAME, cuts=1)
-            session.assert_heard_as_sent(holes=1)
+            session.assert_heard_as_sent(holes=1, replayed=RATE_HZ // 10)
         except AssertionError:
             if attempt == 2:
                 raise
