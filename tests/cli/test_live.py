@@ -29,6 +29,7 @@ from tests.cli.files import run
 from tests.live_command import FIRST_START_S, CalmJackServer, Line, is_there, live, memory_files
 from tests.live_heard import EXACT, Outcome
 from tests.reference import antenna
+from tests.tried_again import tried_again
 
 Array = clips.Array
 JACK = ("cable_a", "cable_b")
@@ -298,6 +299,7 @@ def likeness(expected: Array, samples: Array) -> tuple[float, int]:
 
 
 @pytest.mark.slow
+@tried_again
 def test_on_two_clocks_with_a_monitor(pulse: PulseServer, tmp_path: Path) -> None:
     """Two streams of one server, whose clocks are the same; and a third that a listener hears."""
     with (pulse.folder / "asound.conf").open("a") as file:
@@ -345,6 +347,7 @@ def alike_in_pieces(expected: Array, heard: Array) -> list[float]:
 
 
 @pytest.mark.parametrize("rate_hz", [44_100, 96_000])
+@tried_again
 def test_other_rates(rate_hz: int, pulse: PulseServer, tmp_path: Path) -> None:
     """The listener hears it at 48 kHz by way of PulseAudio's resampler, a short filter.
 

@@ -12,6 +12,7 @@ from tests.audio_server import RATE_HZ
 from tests.clips import ROOT
 from tests.live_command import CalmJackServer, LiveCommand, live
 from tests.reference import antenna
+from tests.tried_again import tried_again
 
 VOICE = (ROOT / "presets/voices/everyday.toml").read_text("utf-8")
 RIG = (ROOT / "presets/rigs/plate-modulated.toml").read_text("utf-8")
@@ -49,6 +50,7 @@ def spoken(seconds: float) -> np.ndarray[tuple[int], np.dtype[np.float32]]:
 
 
 @pytest.mark.slow
+@tried_again
 def test_documents_are_taken_over_while_live(tmp_path: Path) -> None:
     voice, rig = tmp_path / "voice.toml", tmp_path / "rig.toml"
     write(voice, VOICE)

@@ -26,6 +26,7 @@ from carrierfloor.dsp.live_kernel import Frames, give_output, take_input
 from carrierfloor.dsp.stage import Block
 from tests.audio_server import RATE_HZ, PulseServer
 from tests.live_faults_support import Live, feeding, microphone, observed
+from tests.tried_again import tried_again
 
 TONE_HZ = 1000.0
 TONE = (0.1 * np.sin(2 * np.pi * TONE_HZ / RATE_HZ * np.arange(RATE_HZ))).astype(np.float32)
@@ -67,6 +68,7 @@ def running_at(drift_ppm: float) -> Iterator[Live]:
 
 
 @pytest.mark.parametrize("drift_ppm", [200.0, -200.0])
+@tried_again
 def test_two_clocks(drift_ppm: float) -> None:
     """While the loop settles the pitch moves, but nothing clicks.
 

@@ -25,6 +25,7 @@ from tests.live_faults_support import (
 )
 from tests.live_heard import Outcome, runs, stretches, without_traces
 from tests.reference import antenna
+from tests.tried_again import tried_again
 
 PULSE = ("cable_a_mon", "cable_b_out")
 JACK_PERIOD = 1024  # it seldom is late then, even on a busy machine
@@ -86,6 +87,7 @@ def assert_ramped_down(outcome: Outcome) -> None:
 @pytest.mark.parametrize(
     ("make", "ends"), [(PulseServer, PULSE), (lambda: JackServer(JACK_PERIOD), JACK)]
 )
+@tried_again
 def test_server_killed(make: Callable[[], Server], ends: tuple[str, str]) -> None:
     with make() as server, observed(server, ends, speech(30)) as live:
         fault = live.moment()
@@ -103,6 +105,7 @@ def test_server_killed(make: Callable[[], Server], ends: tuple[str, str]) -> Non
     note("remarks", live.outcome.remarks)
 
 
+@tried_again
 def test_server_killed_and_no_reconnecting() -> None:
     with PulseServer() as server, observed(server, PULSE, speech(30), "--no-reconnect") as live:
         server.kill()
@@ -116,6 +119,7 @@ def test_server_killed_and_no_reconnecting() -> None:
     assert_sound(live.outcome)
 
 
+@tried_again
 def test_source_unplugged() -> None:
     """PulseAudio moves the microphone to the monitor of our own output: feedback."""
     with PulseServer() as server, microphone(server) as pipe, ExitStack() as talking:
@@ -139,6 +143,7 @@ def test_source_unplugged() -> None:
         assert_sound(live.outcome)
 
 
+@tried_again
 def test_sink_unplugged() -> None:
     with PulseServer() as server, observed(server, PULSE, speech(30)) as live:
         fault = live.moment()
@@ -155,6 +160,7 @@ def test_sink_unplugged() -> None:
     assert_sound(live.outcome)
 
 
+@tried_again
 def test_steering_frozen_and_interpreters_held_up() -> None:
     """The sound knows nothing of it, nor of a listener that is gone."""
     with PulseServer() as server, observed(server, PULSE, speech(30)) as live:
@@ -173,6 +179,7 @@ def test_steering_frozen_and_interpreters_held_up() -> None:
     assert live.outcome.restarts == []
 
 
+@tried_again
 def test_audio_process_killed() -> None:
     with PulseServer() as server, observed(server, PULSE, speech(30)) as live:
         fault = live.moment()
@@ -185,6 +192,7 @@ def test_audio_process_killed() -> None:
     assert_sound(live.outcome)
 
 
+@tried_again
 def test_audio_process_frozen() -> None:
     with PulseServer() as server, observed(server, PULSE, speech(30)) as live:
         fault = live.moment()
@@ -197,6 +205,7 @@ def test_audio_process_frozen() -> None:
     assert_sound(live.outcome)
 
 
+@tried_again
 def test_server_frozen() -> None:
     with PulseServer() as server, observed(server, PULSE, speech(30)) as live:
         fault = live.moment()
