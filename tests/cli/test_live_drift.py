@@ -26,12 +26,12 @@ from carrierfloor.dsp.live_kernel import Frames, give_output, take_input
 from carrierfloor.dsp.stage import Block
 from tests.audio_server import RATE_HZ, PulseServer
 from tests.live_faults_support import Live, feeding, microphone, observed
-from tests.tried_again import tried_again
 
 TONE_HZ = 1000.0
 TONE = (0.1 * np.sin(2 * np.pi * TONE_HZ / RATE_HZ * np.arange(RATE_HZ))).astype(np.float32)
 SECONDS = float(os.environ.get("CARRIERFLOOR_DRIFT_SECONDS", "70"))
 ATTEMPTS = 3
+FAST_PPM = 200.0  # of the microphone's clock
 SETTLING_S, SETTLED_S = 10.0, 30.0  # the loop begins fast and slows down
 WINDOW = RATE_HZ // 10
 BLOCK = 256
@@ -67,15 +67,13 @@ def running_at(drift_ppm: float) -> Iterator[Live]:
         yield live
 
 
-@pytest.mark.parametrize("drift_ppm", [200.0, -200.0])
-@tried_again
-def test_two_clocks(drift_ppm: float) -> None:
-    """While the loop settles the pitch moves, but nothing clicks.
+def test_two_clocks() -> None:
+    """While the loop settles the pitch moves, but nothing clicks.  The other sign is simulated.
 
     A server that runs dry says nothing of the bridge, so such a run is made again.
     """
     for _ in range(ATTEMPTS):
-        with running_at(drift_ppm) as live:
+        with running_at(FAST_PPM) as live:
             first = live.rows[-1]
             time.sleep(SECONDS)
             last = live.rows[-1]
@@ -83,12 +81,12 @@ def test_two_clocks(drift_ppm: float) -> None:
             break
     heard = live.outcome.heard[round(SETTLING_S * RATE_HZ) :]
     heard = heard[: round((SECONDS - SETTLING_S - 2.0) * RATE_HZ)]
-    worst_db = residue_db(heard, TONE_HZ * (1.0 + 1e-6 * drift_ppm))
+    worst_db = residue_db(heard, TONE_HZ * (1.0 + 1e-6 * FAST_PPM))
     settled_db = worst_db[round((SETTLED_S - SETTLING_S) * RATE_HZ / WINDOW) :]
-    print(f"{drift_ppm:+.0f} ppm: shown {last['drift_ppm']}, {live.outcome.remarks}")
+    print(f"{FAST_PPM:+.0f} ppm: shown {last['drift_ppm']}, {live.outcome.remarks}")
     print(f"residue at first {worst_db.max()}, then {settled_db.max()} dB")
     assert last["output_underflows"] == first["output_underflows"]
-    assert last["drift_ppm"] == pytest.approx(drift_ppm, abs=30.0)
+    assert last["drift_ppm"] == pytest.approx(FAST_PPM, abs=30.0)
     assert last["slips"] == first["slips"]
     assert last["cuts"] == first["cuts"]
     assert last["restarts"] == 0
