@@ -11,21 +11,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tests.audio_server import RATE_HZ, JackServer, Server, running, wait_for
+from tests.audio_server import Server, running, wait_for
 
 FIRST_START_S = 240.0  # patience: the first start may compile
 ENDING_S = 15.0
 Line = dict[str, Any]
-
-
-class CalmJackServer(JackServer):
-    """JACK with a longer period: a talker in Python that comes late counts as a lost cycle."""
-
-    def _jackd(self) -> subprocess.Popen[bytes]:
-        return self._run(
-            "jackd", "jackd", "-n", self.folder.name, "-r", "-S", "--port-max", "64",
-            "-d", "dummy", "-r", str(RATE_HZ), "-p", "2048",
-        )  # fmt: skip
 
 
 @dataclass

@@ -19,6 +19,13 @@ from carrierfloor.dsp.stage import HOP
 from tests import clips
 from tests.audio_server import RATE_HZ
 
+# The shipped rig plate-modulated.
+PATH = [
+    {"kind": "highpass", "corner_hz": 40.0, "q": 0.7},
+    {"kind": "lowpass", "corner_hz": 7000.0, "q": 0.7},
+]
+FULL_MODULATION = 10 ** (-6 / 20)
+NEGATIVE_LIMIT, POSITIVE_LIMIT, TOLERANCE = 0.95, 1.25, 0.001
 EXACT = 2.0**-22  # rounding to 24 bit and to 32-bit floats
 GAP = RATE_HZ // 100  # zeros in a row that count as silence
 SEEN = 64  # samples in which a place is recognised
@@ -26,6 +33,11 @@ LOOKED = RATE_HZ // 10  # in which the loudest place is looked for
 SETTLED = RATE_HZ // 8  # after the fader went up, in which the limiter comes to know the paths
 FADED = RATE_HZ // 25  # ahead of an end
 WRITTEN = RATE_HZ // 2  # so much the recorder may be behind when the log tells how far it is
+
+
+def usual_chain() -> Chain:
+    """Return the chain that a session has if nothing else is asked for."""
+    return Chain(presets.voice(), presets.rig(), sample_step=SENT_AS.largest_error)
 
 
 @dataclass(frozen=True)
@@ -98,7 +110,7 @@ class Outcome:
     @cached_property
     def beside_the_chain(self) -> Comparison:
         """What was sent beside the chain on the microphone, from each load of the desk on."""
-        chain = Chain(presets.voice(), presets.rig(), sample_step=SENT_AS.largest_error)
+        chain = usual_chain()
         loads, furthest, compared = [], 0.0, 0
         for begin, end in pairwise([0, *self.restarts, len(self.raw)]):
             latest = min(begin + WRITTEN, end) if begin else begin

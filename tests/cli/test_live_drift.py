@@ -87,6 +87,7 @@ def test_two_clocks() -> None:
     print(f"{FAST_PPM:+.0f} ppm: shown {last['drift_ppm']}, {live.outcome.remarks}")
     print(f"residue {worst_db.max()} dB")
     assert last["output_underflows"] == first["output_underflows"]
+    assert last["drift_ppm"] > 0.0
     assert last["slips"] == first["slips"]
     assert last["cuts"] == first["cuts"]
     assert last["restarts"] == 0

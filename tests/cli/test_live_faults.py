@@ -16,6 +16,7 @@ import pytest
 
 from tests.audio_server import RATE_HZ, JackServer, PulseServer, Server
 from tests.live_faults_support import (
+    Live,
     feeding,
     microphone,
     observed,
@@ -23,20 +24,23 @@ from tests.live_faults_support import (
     speaking,
     speech,
 )
-from tests.live_heard import Outcome, runs, stretches, without_traces
+from tests.live_heard import (
+    FULL_MODULATION,
+    NEGATIVE_LIMIT,
+    PATH,
+    POSITIVE_LIMIT,
+    TOLERANCE,
+    Outcome,
+    runs,
+    stretches,
+    without_traces,
+)
 from tests.reference import antenna
 from tests.tried_again import tried_again
 
 PULSE = ("cable_a_mon", "cable_b_out")
 JACK_PERIOD = 1024  # it seldom is late then, even on a busy machine
 JACK = ("cable_a", "cable_b")
-# The shipped rig plate-modulated.
-PATH = [
-    {"kind": "highpass", "corner_hz": 40.0, "q": 0.7},
-    {"kind": "lowpass", "corner_hz": 7000.0, "q": 0.7},
-]
-FULL_MODULATION = 10 ** (-6 / 20)
-NEGATIVE_LIMIT, POSITIVE_LIMIT, TOLERANCE = 0.95, 1.25, 0.001
 SAME = 1e-4  # the recorded microphone is rounded to 24 bit, and the chain has a gain
 BACK_S = 30.0  # patience with a session that comes back
 AFTERWARDS_S = 1.5
@@ -179,24 +183,20 @@ def test_steering_frozen_and_interpreters_held_up() -> None:
     assert live.outcome.restarts == []
 
 
-@tried_again
-def test_audio_process_killed() -> None:
-    with PulseServer() as server, observed(server, PULSE, speech(30)) as live:
-        fault = live.moment()
-        os.kill(live.audio_process_id, signal.SIGKILL)
-        note("notice s", live.wait_for_state("silent", fault, 5.0) - fault.at_s)
-        note("back s", live.wait_for_state("on", fault, BACK_S) - fault.at_s)
-        time.sleep(AFTERWARDS_S)
-    note("remarks", live.outcome.remarks)
-    note("silent after s", live.outcome.gap_after(fault.heard))
-    assert_sound(live.outcome)
+def kill(live: Live) -> None:
+    os.kill(live.audio_process_id, signal.SIGKILL)
 
 
+def freeze(live: Live) -> None:
+    live.freeze(live.audio_process_id, 2.0)
+
+
+@pytest.mark.parametrize("harm", [kill, freeze])
 @tried_again
-def test_audio_process_frozen() -> None:
+def test_audio_process_harmed(harm: Callable[[Live], None]) -> None:
     with PulseServer() as server, observed(server, PULSE, speech(30)) as live:
         fault = live.moment()
-        live.freeze(live.audio_process_id, 2.0)
+        harm(live)
         note("notice s", live.wait_for_state("silent", fault, 5.0) - fault.at_s)
         note("back s", live.wait_for_state("on", fault, BACK_S) - fault.at_s)
         time.sleep(AFTERWARDS_S)

@@ -8,7 +8,7 @@ import pytest
 
 from carrierfloor import presets
 from carrierfloor.cli import predict_report, report_keys
-from tests.cli.files import command, run
+from tests.cli.files import command, in_other_process, run
 
 Capsys = pytest.CaptureFixture[str]
 
@@ -17,6 +17,12 @@ def assert_runs(script: str) -> None:
     """Run Python code that leaves with words if something is wrong."""
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
     assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_help_names_the_commands() -> None:
+    done = in_other_process("--help")
+    assert done.returncode == 0
+    assert all(f"\n    {name} " in done.stdout for name in ("process", "predict", "live", "tone"))
 
 
 def test_help_imports_nothing_slow() -> None:
