@@ -62,7 +62,6 @@ def _output(heard: Any, sent: Any, count: Any, _times: Any, flags: Any, memory: 
     frames = carray(sent, (count, whole[at.OUT_CHANNELS]), dtype=np.float32)
     frames[:] = 0.0  # first: what is left untouched would be played again and again
     if count > at.MOST_FRAMES:
-        whole[at.OVERSIZED] += 1
         return ABORT
     if flags & OUTPUT_UNDERFLOW:
         whole[at.OUTPUT_UNDERFLOWS] += 1
@@ -84,7 +83,6 @@ def _input(heard: Any, _sent: Any, count: Any, _times: Any, flags: Any, memory: 
     words = carray(memory, (at.END,), dtype=np.float64)
     whole = carray(memory, (at.END,), dtype=np.int64)
     if count > at.MOST_FRAMES:
-        whole[at.OVERSIZED] += 1
         return ABORT
     if flags & INPUT_OVERFLOW:
         whole[at.INPUT_OVERFLOWS] += 1

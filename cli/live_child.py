@@ -14,7 +14,6 @@ import threading
 import time
 from dataclasses import asdict
 from types import FrameType
-from typing import Any
 
 import numpy as np
 
@@ -50,7 +49,7 @@ def main(text: str) -> int:
     except DeviceError as error:
         _say(trouble=str(error), is_refusal=True)
         return NO_DEVICE
-    ended = _watch(plan, streams, whole, leave)
+    ended = _watch(plan, streams, leave)
     whole[desk_layout.OPEN] = 0
     if ended:
         _say(trouble="a device stopped by itself; is it gone?")
@@ -62,10 +61,9 @@ def main(text: str) -> int:
     return ENDED if ended else 0
 
 
-def _watch(plan: Plan, streams: Streams, whole: Any, leave: threading.Event) -> bool:
+def _watch(plan: Plan, streams: Streams, leave: threading.Event) -> bool:
     """Wait until told to leave, or the parent is gone; tell whether a stream ended before."""
     while not leave.wait(LOOK_S):
-        whole[at.ALIVE] += 1
         if streams.have_ended:
             return True
         if os.getppid() != plan.parent_pid:

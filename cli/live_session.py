@@ -31,7 +31,6 @@ from carrierfloor.dsp.voice import Voice
 
 PROVEN_S = 0.3  # sound must have moved for so long before the fader goes up
 FADED_S = 0.05  # after which the fader and the limiter have surely done
-STOPPING_S = 1.0  # patience with the audio side
 SHORTEST_WAIT_S, LONGEST_WAIT_S = 0.5, 5.0  # between two tries to open the devices
 FAULT = "the output met an impossible sample and went silent"
 
@@ -207,7 +206,11 @@ class Session:
     def mute(self, is_muted: bool) -> None:
         """Take the fader down, or up again."""
         self.is_muted = is_muted
-        if self.state in (ON_AIR, MUTED):
+        self._set_fader_if_proven()
+
+    def _set_fader_if_proven(self) -> None:
+        """Move the fader, unless sound has not run yet or the rig is being changed."""
+        if self.state in (ON_AIR, MUTED) and self._coming_rig is None:
             self._set_fader()
 
     def _set_fader(self) -> None:
@@ -250,7 +253,7 @@ class Session:
         self._load(self._coming_rig)
         self._coming_rig = None
         self.desk.start()
-        self._set_fader()
+        self._set_fader_if_proven()
 
     def end(self) -> None:
         """Ramp down and close the devices."""

@@ -257,11 +257,6 @@ class Desk:
         self.whole[at.RUNNING] = 0
 
     @property
-    def hops(self) -> int:
-        """How many hops the audio side has done."""
-        return int(self.whole[at.HOPS])
-
-    @property
     def cuts(self) -> int:
         """How often the output was cut and begun anew, the first time included."""
         return int(self.whole[at.CUTS])

@@ -86,7 +86,6 @@ def give_monitor(words: Block, whole: Words, frames: Frames, now_s: float) -> No
     coefficients, state = _bridge(words, at.MONITOR_BRIDGE)
     bridge_read(coefficients, state, sound, now_s)
     _spread(sound, at.ALL, frames)
-    whole[at.MONITOR_CALLBACKS] += 1
 
 
 @kernel

@@ -24,7 +24,6 @@ RATE_HZ = SETTINGS + 7  # of the output
 # Written by the callback of the output:
 CALLBACKS = SETTINGS + 8
 OUTPUT_UNDERFLOWS = SETTINGS + 9
-OVERSIZED = SETTINGS + 10  # callbacks with more than MOST_FRAMES frames
 MONITORED = SETTINGS + 11  # hops that the monitor got
 OUT_CLOCK = SETTINGS + 12  # two words
 # By that of the input, which may be the same:
@@ -32,10 +31,7 @@ INPUT_CALLBACKS = SETTINGS + 16
 INPUT_OVERFLOWS = SETTINGS + 17
 IN_CLOCK = SETTINGS + 18
 # By that of the monitor:
-MONITOR_CALLBACKS = SETTINGS + 24
 MONITOR_CLOCK = SETTINGS + 25
-# By the process that owns the devices:
-ALIVE = SETTINGS + 28  # counts up while it is there
 
 ALL = -1
 
