@@ -82,14 +82,13 @@ class Streams:
         """What was opened."""
         of_sound = self._streams[: 1 if self._one_stream else 2]
         believed_s = float(sum(np.sum(stream.latency) for stream in of_sound))
-        buffers_s = self._buffers_s()
         return Opened(
             input=str(self._input),
             output=str(self._output),
             monitor=str(self._monitor) if self._monitor else "",
             one_stream=self._one_stream,
-            buffers_s=buffers_s,
-            server_s=max(believed_s - buffers_s, 0.0) if believed_s < LONGEST_S else None,
+            buffers_s=self._blocks_s + self._bridges_s(),
+            server_s=max(believed_s - self._blocks_s, 0.0) if believed_s < LONGEST_S else None,
         )
 
     def _tell_channels(self) -> None:
@@ -175,10 +174,15 @@ class Streams:
         blocks_s = WAITING_BLOCKS * self._plan.block_frames / self._plan.rate_hz
         return max(blocks_s, LUMP * self._plan.latency_s)
 
-    def _buffers_s(self) -> float:
-        """Return a block in, a block out, and what converting rates takes."""
+    @property
+    def _blocks_s(self) -> float:
+        """A block in and a block out, which PortAudio counts too."""
         block = self._plan.block_frames
-        seconds = block / self._input_rate_hz + block / self._plan.rate_hz
+        return block / self._input_rate_hz + block / self._plan.rate_hz
+
+    def _bridges_s(self) -> float:
+        """Return what converting rates takes, of which PortAudio knows nothing."""
+        seconds = 0.0
         bridges = ((at.IN_BRIDGE, self._input_rate_hz), (at.OUT_BRIDGE, SAMPLE_RATE_HZ))
         for start, write_hz in bridges:
             coefficients = self._words[start : start + BRIDGE_COEFFICIENTS_SIZE]
