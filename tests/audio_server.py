@@ -147,6 +147,9 @@ class Server(ABC):
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        if self.process.poll() is not None:
+            logs = "".join(log.read_text("utf-8", "replace") for log in self.folder.glob("*.log"))
+            print(f"the sound server ended with {self.process.returncode}; all logs:\n{logs}")
         self._stack.close()
 
     @abstractmethod
