@@ -84,8 +84,8 @@ class Chain:
         sample_step: float = 0.0,
     ) -> None:
         context = Context(
-            negative_limit=rig.modulation.negative_limit_pct / 100.0,
-            positive_limit=rig.modulation.positive_limit_pct / 100.0,
+            negative_limit=rig.modulation.negative_aim,
+            positive_limit=rig.modulation.positive_aim,
             highest_hz=highest_hz,
         )
         designs = guarded(voice.stages)

@@ -333,8 +333,8 @@ class Desk:
 
 def _context(rig: Rig, highest_hz: float) -> Context:
     return Context(
-        negative_limit=rig.modulation.negative_limit_pct / 100.0,
-        positive_limit=rig.modulation.positive_limit_pct / 100.0,
+        negative_limit=rig.modulation.negative_aim,
+        positive_limit=rig.modulation.positive_aim,
         highest_hz=highest_hz,
     )
 

@@ -55,8 +55,8 @@ def predicted_paths(
         paths.append(
             LimitedPath(
                 sections=np.concatenate([fit, sections]),
-                negative_ceiling=rig.modulation.negative_limit_pct / 100.0 - lost,
-                positive_ceiling=rig.modulation.positive_limit_pct / 100.0 - lost,
+                negative_ceiling=rig.modulation.negative_aim - lost,
+                positive_ceiling=rig.modulation.positive_aim - lost,
             )
         )
     return tuple(paths)

@@ -46,9 +46,34 @@ class Modulation:
     positive_limit_pct: float = setting(
         125.0, unit="%", low=50.0, high=200.0, effect="highest crest allowed at the antenna"
     )
+    negative_margin_pct: float = setting(
+        0.0,
+        unit="%",
+        low=0.0,
+        high=20.0,
+        effect="kept free under negative_limit_pct for what the path model does not know; "
+        "written by measure",
+    )
+    positive_margin_pct: float = setting(
+        0.0,
+        unit="%",
+        low=0.0,
+        high=20.0,
+        effect="the same under positive_limit_pct",
+    )
 
     def __post_init__(self) -> None:
         check(self, "modulation")
+
+    @property
+    def negative_aim(self) -> float:
+        """The deepest trough to aim for: limit minus margin, 1.0 = 100 %."""
+        return (self.negative_limit_pct - self.negative_margin_pct) / 100.0
+
+    @property
+    def positive_aim(self) -> float:
+        """The highest crest to aim for: limit minus margin, 1.0 = 100 %."""
+        return (self.positive_limit_pct - self.positive_margin_pct) / 100.0
 
 
 @dataclass(frozen=True, kw_only=True)
