@@ -10,9 +10,15 @@ from carrierfloor.cli.keys import add_settings, key_table, settings_table, shape
 from carrierfloor.cli.validation import validate_files
 from carrierfloor.dsp.carrier import pep_w
 from carrierfloor.dsp.path import Path
-from carrierfloor.dsp.rig import Carrier, Level, Modulation, Plate
+from carrierfloor.dsp.rig import Carrier, Level, Modulation, Modulator, Plate
 
-PARTS = {"carrier": Carrier, "plate": Plate, "modulation": Modulation, "level": Level}
+PARTS = {
+    "carrier": Carrier,
+    "plate": Plate,
+    "modulator": Modulator,
+    "modulation": Modulation,
+    "level": Level,
+}
 
 
 def list_all() -> int:

@@ -33,7 +33,21 @@ class Plate:
     """The supply of a plate-modulated final."""
 
     supply_v: float = setting(unit="V", low=1.0, high=50_000.0, effect="plate supply voltage")
-    current_a: float = setting(unit="A", low=0.0001, high=100.0, effect="plate current")
+    current_a: float | None = setting(
+        None, unit="A", low=0.0001, high=100.0, effect="plate current"
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Modulator:
+    """The modulator of a plate-modulated final and its transformer."""
+
+    plate_to_plate_ohm: float | None = setting(
+        None, unit="ohm", low=10.0, high=1e6, effect="load that the modulator tubes want"
+    )
+    transformer_inductance_h: float | None = setting(
+        None, unit="H", low=0.001, high=1e5, effect="of the winding that feeds the final"
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -108,6 +122,7 @@ class Rig:
     description: str = ""
     carrier: Carrier | None = None
     plate: Plate | None = None
+    modulator: Modulator | None = None
     modulation: Modulation = Modulation()
     level: Level = Level()
     paths: tuple[Path, ...] = ()
@@ -130,7 +145,13 @@ class Rig:
         return replace(self, modulation=replace(self.modulation, **changes))
 
 
-_TABLES = {"carrier": Carrier, "plate": Plate, "modulation": Modulation, "level": Level}
+_TABLES = {
+    "carrier": Carrier,
+    "plate": Plate,
+    "modulator": Modulator,
+    "modulation": Modulation,
+    "level": Level,
+}
 
 
 def rig_from_table(table: Mapping[str, Any], where: str) -> Rig:

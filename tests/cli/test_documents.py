@@ -9,7 +9,7 @@ import pytest
 
 from carrierfloor import presets
 from carrierfloor.cli import documents
-from carrierfloor.dsp.rig import Carrier, Level, Modulation, Plate
+from carrierfloor.dsp.rig import Carrier, Level, Modulation, Modulator, Plate
 from carrierfloor.dsp.sections import Section
 from carrierfloor.dsp.voice import BUILT_IN, design_type
 from tests.cli.files import FLAT_RIG, PATH_RIG, refusal, run, write_text
@@ -105,7 +105,7 @@ def test_keys_of_one_kind(capsys: Capsys) -> None:
 def test_keys_of_a_rig_are_all_there(capsys: Capsys) -> None:
     assert run("rigs", "keys") == 0
     out = capsys.readouterr().out
-    for part in (Carrier, Plate, Modulation, Level, Section):
+    for part in (Carrier, Plate, Modulator, Modulation, Level, Section):
         for item in dataclasses.fields(part):
             assert item.name in out
     assert "50 to 99.5 %" in out
