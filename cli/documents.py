@@ -39,9 +39,20 @@ def rig(name_or_file: str | None = None) -> Rig:
 def _document(
     what: str, name_or_file: str, read: Callable[[Mapping[str, Any], str], Document]
 ) -> Document:
+    return read(parse(text(what, name_or_file), name_or_file), name_or_file)
+
+
+def text(what: str, name_or_file: str) -> str:
+    """Return the text of one of the ``voices`` or ``rigs``, shipped or a file.
+
+    Raises
+    ------
+    SettingError
+        If there is none.
+    """
     if is_file(name_or_file):
-        return read(_parse(_file_text(Path(name_or_file)), name_or_file), name_or_file)
-    return read(_parse(presets.text(what, name_or_file), name_or_file), name_or_file)
+        return file_text(Path(name_or_file))
+    return presets.text(what, name_or_file)
 
 
 def is_file(name_or_file: str) -> bool:
@@ -49,7 +60,14 @@ def is_file(name_or_file: str) -> bool:
     return bool(re.search(r"[./\\~]", name_or_file))
 
 
-def _file_text(path: Path) -> str:
+def file_text(path: Path) -> str:
+    """Return the text of a document as it is, line ends included.
+
+    Raises
+    ------
+    SettingError
+        If it cannot be read.
+    """
     try:
         return path.expanduser().read_bytes().decode("utf-8")
     except OSError as error:
@@ -58,7 +76,44 @@ def _file_text(path: Path) -> str:
         raise SettingError(f"{path}: not a text file in UTF-8; a TOML file is expected") from None
 
 
-def _parse(text: str, where: str) -> Mapping[str, Any]:
+def write_new(path: Path, text: str) -> None:
+    """Write a document where nothing is yet, whole or not at all.
+
+    Raises
+    ------
+    SettingError
+        If something is there, or it cannot be written.
+    """
+    place = path.expanduser()
+    try:
+        with place.open("x", encoding="utf-8", newline="") as file:
+            try:
+                file.write(text)
+                file.flush()
+            except BaseException:
+                place.unlink()
+                raise
+    except FileExistsError:
+        raise SettingError(f"{path} exists already; give another name, or move it away") from None
+    except OSError as error:
+        raise SettingError(f"{path}: cannot be made: {error.strerror}") from None
+
+
+def parse(text: str, where: str) -> Mapping[str, Any]:
+    """Return the content of a TOML document.
+
+    Parameters
+    ----------
+    text : str
+        The document.
+    where : str
+        Its name, for messages.
+
+    Raises
+    ------
+    SettingError
+        Names the place of a syntax error.
+    """
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

@@ -186,6 +186,10 @@ def _add_documents(commands: Commands, name: str, one: str) -> None:
     keys = actions.add_parser("keys", help=f"list every key of a {one} file")
     if name == "voices":
         keys.add_argument("kinds", nargs="*", metavar="KIND", help="only of these stages")
+    else:
+        copy = actions.add_parser("copy", help="copy a rig into a new file of your own")
+        copy.add_argument("document", metavar="NAME_OR_FILE")
+        copy.add_argument("file", type=Path, metavar="FILE", help="a .toml file that is not there")
     parser.set_defaults(run=_documents)
 
 
@@ -198,6 +202,8 @@ def _documents(arguments: argparse.Namespace) -> int:
         status = module.show(arguments.document)
     elif arguments.action == "validate":
         status = module.validate(arguments.documents)
+    elif arguments.action == "copy":
+        status = module.copy(arguments.document, arguments.file)
     elif arguments.action == "keys":
         status = module.keys(*getattr(arguments, "kinds", []))
     else:

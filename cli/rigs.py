@@ -1,6 +1,7 @@
 """The command ``rigs``: list, show and check transmitters."""
 
 from collections.abc import Sequence
+from pathlib import Path
 
 from rich.text import Text
 
@@ -9,8 +10,9 @@ from carrierfloor.cli import documents, screen
 from carrierfloor.cli.keys import add_settings, key_table, settings_table, shape_text
 from carrierfloor.cli.validation import validate_files
 from carrierfloor.dsp.carrier import pep_w
-from carrierfloor.dsp.path import Path
-from carrierfloor.dsp.rig import Carrier, Level, Modulation, Modulator, Plate
+from carrierfloor.dsp.errors import SettingError
+from carrierfloor.dsp.path import Path as AudioPath
+from carrierfloor.dsp.rig import Carrier, Level, Modulation, Modulator, Plate, rig_from_table
 
 PARTS = {
     "carrier": Carrier,
@@ -74,14 +76,36 @@ def validate(files: Sequence[str]) -> int:
     return validate_files(files, documents.rig)
 
 
+def copy(name_or_file: str, file: Path) -> int:
+    """Copy a shipped rig, or another, into a file of the user's own.
+
+    Raises
+    ------
+    SettingError
+        If there is no such rig, or the file exists or cannot be made.
+    """
+    text = documents.text("rigs", name_or_file)
+    rig_from_table(documents.parse(text, name_or_file), name_or_file)
+    if file.suffix.lower() != ".toml":
+        raise SettingError(f"{file}: the ending must be .toml")
+    documents.write_new(file, text)
+    console = screen.results()
+    console.print(
+        Text(f"{file} is now a copy of {name_or_file}; edit it, and use it with --rig {file}"),
+        soft_wrap=True,
+    )
+    return 0
+
+
 def keys() -> int:
     """List every key that a rig file may hold."""
     console = screen.results()
     console.print(
         "A rig file holds name, description and these tables; all but name may be left out.\n"
+        "A table [notes] is yours: it may hold anything, and nothing is read from it.\n"
     )
     for part, design in PARTS.items():
         console.print(key_table(f"[{part}] {(design.__doc__ or '').strip()}", design))
         console.print()
-    console.print(key_table("[[paths]] Each has a name and these tables; none: flat", Path))
+    console.print(key_table("[[paths]] Each has a name and these tables; none: flat", AudioPath))
     return 0

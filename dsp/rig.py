@@ -157,6 +157,8 @@ _TABLES = {
 def rig_from_table(table: Mapping[str, Any], where: str) -> Rig:
     """Make a rig from the content of a rig file.
 
+    The table ``notes`` is the user's own: it may hold anything, and nobody reads it.
+
     Parameters
     ----------
     table : mapping
@@ -169,7 +171,7 @@ def rig_from_table(table: Mapping[str, Any], where: str) -> Rig:
     SettingError
         Names file, key, value and what is allowed.
     """
-    refuse_unknown_keys(table, ["name", "description", *_TABLES, "paths"], where)
+    refuse_unknown_keys(table, ["name", "description", *_TABLES, "paths", "notes"], where)
     name, description = heading(table, where)
     parts: dict[str, Any] = {}
     for key, design in _TABLES.items():
