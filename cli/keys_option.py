@@ -11,11 +11,19 @@ class Keys(argparse.Action):
         self, parser: argparse.ArgumentParser, *_: Any, option_string: str | None = None
     ) -> None:
         """Print the table of the command that the option names."""
-        from carrierfloor.cli import keys, live_log, predict_report, report_keys, screen
+        from carrierfloor.cli import (
+            figures_keys,
+            keys,
+            live_log,
+            predict_report,
+            report_keys,
+            screen,
+        )
 
         tables = {
             "process": report_keys.KEYS,
             "predict": predict_report.KEYS,
+            "figures": figures_keys.KEYS,
             "live": live_log.LOG_KEYS,
         }
         screen.results().print(keys.report_table(tables[str(self.const)]))

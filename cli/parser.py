@@ -8,6 +8,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any, NoReturn
 
+from carrierfloor.cli.figures_parser import add_figures
 from carrierfloor.cli.keys_option import add_keys_option
 from carrierfloor.cli.live_parser import add_live
 from carrierfloor.cli.tone_parser import Commands, add_devices, add_tone
@@ -45,6 +46,7 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", title="commands", metavar="COMMAND")
     _add_process(commands)
     _add_predict(commands)
+    add_figures(commands)
     add_live(commands)
     add_tone(commands)
     add_devices(commands)

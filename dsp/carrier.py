@@ -36,6 +36,23 @@ def largest_carrier_w(pep_limit_w: float, positive_peak: float) -> float:
     return pep_limit_w / pep_ratio(positive_peak)
 
 
+def largest_positive_peak(pep_limit_w: float, carrier_w: float) -> float:
+    """Return the positive peak whose peak envelope power just meets a limit.
+
+    It is negative if the carrier alone is over the limit.
+    """
+    return math.sqrt(pep_limit_w / carrier_w) - 1.0
+
+
+def highest_density(negative_peak: float, positive_peak: float) -> float:
+    """Return the highest rms of any zero-mean m within two limits, sqrt(m- m+).
+
+    A two-valued wave reaches it.  R. Bhatia and C. Davis, "A better bound on the variance", Amer.
+    Math. Monthly 107 (2000), 353-357.
+    """
+    return math.sqrt(negative_peak * positive_peak)
+
+
 def total_power_ratio(m_rms: float) -> float:
     """Return carrier and sideband power over carrier power, 1 + mean square of m.
 
@@ -43,6 +60,11 @@ def total_power_ratio(m_rms: float) -> float:
     mean square of m^2 / 2.
     """
     return 1.0 + m_rms**2
+
+
+def sideband_power_w(carrier_w: float, m_rms: float) -> float:
+    """Return the power of both sidebands, mean square of m times the carrier power."""
+    return m_rms**2 * carrier_w
 
 
 def antenna_current_ratio(m_rms: float) -> float:
