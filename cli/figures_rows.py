@@ -103,7 +103,7 @@ def _plate(plate: Figures, power: Figures) -> Iterator[Row]:
     yield from _row(rf, plate["crest_with_rf_v"], "V", "2 (1 + m+) Eb, rule of thumb")
     yield Row("Voltage at the trough", formula="(1 - m-) Eb, NEETS 12")
     yield Row("  at -100 %", "0 V", "the carrier is off")
-    left = f"envelope {plate['residual_carrier_db']:.1f} dB, 20 lg(1 - m-)"
+    left = f"20 lg(1 - m-) = {plate['residual_carrier_db']:.1f} dB"
     yield from _row(f"  at -{down:g} %, this rig", plate["trough_v"], "V", left)
     floor_v = plate["keep_alive_v"]
     yield from _row("Keep-alive, same floor", floor_v, "V", "(1 - m-) Eb, ideal diode")
@@ -117,7 +117,7 @@ def _modulator(modulator: Figures, power: Figures) -> Iterator[Row]:
     yield Row("Audio power")
     yield from _row("  sine of 100 %", modulator["full_sine_w"], "W", "Eb Ib / 2")
     sine = f"  sine of {modulator['sine_pct']:g} %"
-    yield from _row(sine, modulator["sine_w"], "W", "m² Eb Ib / 2, m: the smaller limit")
+    yield from _row(sine, modulator["sine_w"], "W", "m² Eb Ib / 2, the smaller limit")
     rating = f"m+² Eb Ib; sine rating {quantity(modulator['crest_as_sine_w'], 'W')}"
     yield from _row(f"  instant of +{own:g} %", modulator["crest_w"], "W", rating)
     yield from _row(f"  instant of -{down:g} %", modulator["trough_w"], "W", "m-² Eb Ib")
@@ -133,9 +133,8 @@ def _transformer(transformer: Figures, modulator: Figures) -> Iterator[Row]:
 
 def _advice(transformer: Figures) -> Iterator[Row]:
     coil, capacitor = transformer["advised_inductance_h"], transformer["advised_capacitor_f"]
-    practice = "3 to 4 R / (2π f), common practice"
     yield from _row("Lowest frequency, f", transformer["lowest_hz"], "Hz", "--lowest")
-    yield Row("Inductance", _range(coil, "H"), practice)
+    yield Row("Inductance, common practice", _range(coil, "H"), "3 to 4 R / (2π f)")
     yield Row("  reactor's capacitor", _range(capacitor, "F"), "3 to 4 / (2π f R)")
     yield from _row("Pi filter: each coil", transformer["pi_inductance_h"], "H", "√2 R / (2π f)")
     yield from _row("  its capacitor", transformer["pi_capacitor_f"], "F", "√2 / (4π f R)")
@@ -164,7 +163,7 @@ def _ratios(transformer: Figures) -> Iterator[Row]:
     yield Row("Plate to plate, Zpp", impedance)
     yield Row("  impedance ratio", f"{transformer['impedance_ratio']:.3g} : 1", "Zpp / R")
     turns = f"{transformer['turns_ratio']:.3g} : 1"
-    yield Row("  turns ratio", turns, "√(Zpp / R), primary to secondary")
+    yield Row("  turns ratio", turns, "√(Zpp / R), primary : secondary")
     swing_v = transformer["modulator_swing_v"]
     yield from _row("  swing of each plate", swing_v, "V", "m+ Eb x turns ratio / 2")
 

@@ -14,14 +14,19 @@ WITHOUT_PREFIX = ("Hz", "%", "dB")
 def quantity(value: float, unit: str, digits: int = DIGITS) -> str:
     """Return a value with its unit, such as 12.5 kV, 240 mA or 0.265 µF."""
     if value == 0.0 or unit in WITHOUT_PREFIX:
-        return f"{value:.{digits}g} {unit}"
+        return f"{_rounded(value, digits)} {unit}"
     prefix, factor = SMALLEST
     if unit != "F":  # capacitors are sold in microfarads
         for least, its_prefix, its_factor in PREFIXES:
             if abs(value) >= least:
                 prefix, factor = its_prefix, its_factor
                 break
-    return f"{value / factor:.{digits}g} {prefix}{unit}"
+    return f"{_rounded(value / factor, digits)} {prefix}{unit}"
+
+
+def _rounded(value: float, digits: int) -> str:
+    """Return a value with so many digits that count, and never with an exponent."""
+    return f"{float(f'{value:.{digits}g}'):.10g}"
 
 
 def rounded_down(value: float) -> float:

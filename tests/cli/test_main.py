@@ -49,7 +49,7 @@ def test_help_names_the_defaults(capsys: Capsys) -> None:
     assert f"({presets.DEFAULT_RIG})" in out
 
 
-@pytest.mark.parametrize("name", ["process", "predict", "voices", "rigs"])
+@pytest.mark.parametrize("name", ["process", "predict", "figures", "voices", "rigs"])
 def test_every_command_has_help(name: str, capsys: Capsys) -> None:
     assert run(name, "--help") == 0
     assert capsys.readouterr().out.startswith(f"usage: carrierfloor {name}")
