@@ -15,6 +15,7 @@ class Keys(argparse.Action):
             figures_keys,
             keys,
             live_log,
+            measure_keys,
             predict_report,
             report_keys,
             screen,
@@ -25,6 +26,7 @@ class Keys(argparse.Action):
             "predict": predict_report.KEYS,
             "figures": figures_keys.KEYS,
             "live": live_log.LOG_KEYS,
+            "measure": measure_keys.KEYS,
         }
         screen.results().print(keys.report_table(tables[str(self.const)]))
         parser.exit()

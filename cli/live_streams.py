@@ -17,6 +17,7 @@ from carrierfloor.cli.sound_devices import (
     columns,
     quiet,
     refusal,
+    share_a_clock,
     sounddevice,
 )
 from carrierfloor.dsp import desk_layout
@@ -25,7 +26,6 @@ from carrierfloor.dsp.bridge import bridge_coefficients, bridge_latency_samples,
 from carrierfloor.dsp.bridge_layout import BRIDGE_COEFFICIENTS_SIZE, BRIDGE_STATE_SIZE
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
 
-JACK = "JACK Audio Connection Kit"  # one clock for all its devices
 LONGEST_S = 2.0  # a latency beyond is a wrong reading
 SPARE_SAMPLES = 8  # two conversions in a row may each ask for one sample more than usual
 LUMP = 1.5  # what both ends may move at once, of the latency asked for; PulseAudio 32 of 50 ms
@@ -54,7 +54,7 @@ class Streams:
         self._input = choose(plan.input, INPUT)
         self._output = choose(plan.output, OUTPUT)
         self._monitor = choose(plan.monitor, OUTPUT, "monitor") if plan.monitor else None
-        self._one_stream = plan.one_clock or _share_a_clock(self._input, self._output)
+        self._one_stream = plan.one_clock or share_a_clock(self._input, self._output)
         if self._one_stream and self._input.host_api != self._output.host_api:
             raise DeviceError(
                 f"--one-clock: {self._input} and {self._output} are of two host APIs and cannot "
@@ -188,10 +188,6 @@ class Streams:
             coefficients = self._words[start : start + BRIDGE_COEFFICIENTS_SIZE]
             seconds += bridge_latency_samples(coefficients) / write_hz
         return seconds + (0.0 if self._one_stream else self._waiting_s)
-
-
-def _share_a_clock(first: Device, second: Device) -> bool:
-    return first.index == second.index or (first.host_api == second.host_api == JACK)
 
 
 def _channels(

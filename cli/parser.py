@@ -11,6 +11,7 @@ from typing import Any, NoReturn
 from carrierfloor.cli.figures_parser import add_figures
 from carrierfloor.cli.keys_option import add_keys_option
 from carrierfloor.cli.live_parser import add_live
+from carrierfloor.cli.measure_parser import add_measure
 from carrierfloor.cli.tone_parser import Commands, add_devices, add_tone
 
 EPILOG = """\
@@ -49,6 +50,7 @@ def build_parser() -> argparse.ArgumentParser:
     add_figures(commands)
     add_live(commands)
     add_tone(commands)
+    add_measure(commands)
     add_devices(commands)
     _add_documents(commands, "voices", "voice")
     _add_documents(commands, "rigs", "rig")

@@ -40,8 +40,10 @@ class Player:
     position : int
         Samples handed over so far, below zero in the silence before the beginning.
     gaps : int
-        How often the device ran dry.
+        How often the device ran dry, once the signal has begun.
     """
+
+    tail_s = TAIL_S
 
     def __init__(
         self,
@@ -85,35 +87,41 @@ class Player:
         except self._sd.PortAudioError as error:
             raise refusal(self._device, self._rate_hz, error) from None
         finally:
-            self._close(stream)
+            close_or_leave(stream, is_well=self._over(0.0))
 
     def _open(self) -> Any:
         try:
             with quiet():
-                return self._sd.OutputStream(
-                    device=self._device.index,
-                    samplerate=self._rate_hz,
-                    channels=self._channels,
-                    blocksize=BLOCK_FRAMES,
-                    latency=LATENCY_S,
-                    dtype="float32",
-                    callback=self._fill,
-                    finished_callback=self._done.set,
-                )
+                return self._stream()
         except self._sd.PortAudioError as error:
             raise refusal(self._device, self._rate_hz, error) from None
+
+    def _stream(self) -> Any:
+        return self._sd.OutputStream(
+            device=self._device.index, channels=self._channels, callback=self._fill, **self._form()
+        )
+
+    def _form(self) -> dict[str, Any]:
+        """Return what any stream of this player has."""
+        return {
+            "samplerate": self._rate_hz,
+            "blocksize": BLOCK_FRAMES,
+            "latency": LATENCY_S,
+            "dtype": "float32",
+            "finished_callback": self._done.set,
+        }
 
     def _fill(self, out: Any, frames: int, _time: Any, status: Any) -> None:
         """Hand over the next samples, on PortAudio's own thread."""
         out.fill(0.0)  # first: what is left untouched would be played again and again
         self._calls += 1
-        self.gaps += bool(status.output_underflow)
+        self.gaps += bool(status.output_underflow) and self.position >= 0
         if self._end_now:
             self._signal = self._signal.ending_at(self.position + self._signal.ramp_samples)
             self._end_now = False
         out[:, self._columns] = self._signal.at(self.position, frames)[:, None]
         self.position += frames
-        if self._over(TAIL_S):
+        if self._over(self.tail_s):
             raise self._sd.CallbackStop
 
     def _over(self, tail_s: float) -> bool:
@@ -133,11 +141,20 @@ class Player:
         if not self._over(0.0):
             raise DeviceError(f"{self._device} stopped by itself; is it gone?")
 
-    def _close(self, stream: Any) -> None:
-        """Close the stream; leave one behind that does not let itself be closed."""
-        closing = threading.Thread(target=stream.close, daemon=True)
-        closing.start()
-        closing.join(CLOSING_S)
-        if closing.is_alive() or not self._over(0.0):
-            # What sounddevice does at exit would hang too, or end in an abort inside PortAudio.
-            atexit.unregister(self._sd._exit_handler)
+
+def close_or_leave(stream: Any, *, is_well: bool) -> None:
+    """Close a stream; leave one behind that does not let itself be closed.
+
+    Parameters
+    ----------
+    stream : sounddevice stream
+        Any.
+    is_well : bool
+        Whether it has done what was asked of it.
+    """
+    closing = threading.Thread(target=stream.close, daemon=True)
+    closing.start()
+    closing.join(CLOSING_S)
+    if closing.is_alive() or not is_well:
+        # What sounddevice does at exit would hang too, or end in an abort inside PortAudio.
+        atexit.unregister(sounddevice()._exit_handler)

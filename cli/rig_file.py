@@ -157,7 +157,8 @@ class RigFile:
         except OSError as error:
             raise SettingError(f"{self.file}: cannot be written: {error.strerror}") from None
         self._before = text
-        return backup
+        named = Path(self.file)  # as the user names it, unless that is a link somewhere else
+        return backup if named.is_symlink() else named.with_name(backup.name)
 
     def _stamp(self, remark: str) -> str:
         return f"measured {self._day}" + (f", {remark}" if remark else "")

@@ -11,6 +11,7 @@ from carrierfloor.dsp.errors import CarrierfloorError
 
 INPUT, OUTPUT = "input", "output"
 MOST_CHOICES = 12  # named in a refusal
+JACK = "JACK Audio Connection Kit"  # one clock for all its devices
 INVALID_SAMPLE_RATE = -9997  # PortAudio's paInvalidSampleRate (portaudio.h)
 NO_LIBRARY = (
     "the PortAudio library is missing; install it: sudo apt install libportaudio2 (Debian, "
@@ -208,6 +209,11 @@ def check_output(device: Device, channels: int, rate_hz: int) -> None:
             )
     except sd.PortAudioError as error:
         raise refusal(device, rate_hz, error) from None
+
+
+def share_a_clock(first: Device, second: Device) -> bool:
+    """Tell whether two devices run on one clock and can share a stream."""
+    return first.index == second.index or (first.host_api == second.host_api == JACK)
 
 
 def refusal(device: Device, rate_hz: int, error: Exception) -> DeviceError:

@@ -1,0 +1,230 @@
+"""The command ``measure``: the transmitter's audio path, from a sweep into the rig file."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from carrierfloor.cli import documents, measure_report, measure_view, report_file, screen
+from carrierfloor.cli.audio_in import AudioIn
+from carrierfloor.cli.measuring import (
+    Capture,
+    Measured,
+    Setting,
+    apply,
+    measured,
+    path_names,
+)
+from carrierfloor.cli.report import Report
+from carrierfloor.cli.rig_file import RigFile
+from carrierfloor.dsp.errors import AudioError, SettingError
+from carrierfloor.dsp.intake import Intake
+from carrierfloor.dsp.rig import Rig
+from carrierfloor.dsp.sections import sections_from_list
+from carrierfloor.dsp.settings import refuse_unknown_keys, tables
+from carrierfloor.dsp.signal_level import modulation_pct
+from carrierfloor.dsp.sweep_recognition import KnownSweep, recognise
+from carrierfloor.dsp.sweep_response import Detector, measure_response
+
+LONGEST_S = 600.0  # of a recording, all of which is held in memory
+SHALLOWEST_PCT, DEEPEST_PCT = 1.0, 100.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class MeasureOptions:
+    """All options of ``measure``."""
+
+    rig: str
+    files: Sequence[Path] = ()
+    paths: Sequence[str] = ()
+    depth: float | None = None  # in %
+    dry_run: bool = False
+    report: Path | None = None
+    pictures: Path | None = None
+    channel: str = "mix"
+    detector: Path | None = None
+    detector_capture: Path | None = None
+    detector_polarity: str | None = None
+    output: str | None = None
+    input: str | None = None
+    output_channel: str = "both"
+    level: float | None = None  # in dBFS
+    seconds: float = 10.0
+    rate: int = 48_000
+    keep: Path | None = None
+    yes: bool = False
+
+
+def measure(options: MeasureOptions) -> int:
+    """Measure paths from the files of sweep and captures, and update the rig file.
+
+    Raises
+    ------
+    CarrierfloorError
+        If a file or an option cannot be used; then the rig file is as it was.
+    """
+    if len(options.files) < 2:
+        raise SettingError(
+            "give SWEEP and CAPTURE, or for a live measurement --output DEVICE --input DEVICE"
+        )
+    check(options)
+    rig = RigFile(options.rig).rig
+    sweep_file, *captures = options.files
+    names = path_names(options.paths, [file.stem for file in captures], rig)
+    sweep = read_sweep(sweep_file)
+    setting = Setting(
+        sweep=sweep,
+        sweep_source=str(sweep_file),
+        depth=depth_of(options, sweep, rig),
+        detector=read_detector(options, sweep),
+        detector_source=str(options.detector or options.detector_capture or ""),
+        detector_polarity=options.detector_polarity,
+    )
+    paths = [
+        worked_out(read_capture(file, options.channel), name, setting, rig)
+        for file, name in zip(captures, names, strict=True)
+    ]
+    finish(options, paths, setting)
+    return 0
+
+
+def check(options: MeasureOptions) -> None:
+    """Refuse what is wrong whatever the sound.
+
+    Raises
+    ------
+    SettingError
+        Names the option, its value and what is allowed.
+    """
+    if options.report is not None:
+        report_file.check_path(options.report)
+    if options.depth is not None and not SHALLOWEST_PCT <= options.depth <= DEEPEST_PCT:
+        raise SettingError(
+            f"--depth is {options.depth:g} %; it must be {SHALLOWEST_PCT:g} to {DEEPEST_PCT:g} %"
+        )
+
+
+def read_capture(file: Path, channel: str) -> Capture:
+    """Read a recording into memory.
+
+    Raises
+    ------
+    CarrierfloorError
+        If it cannot be read, has no such channel or is very long.
+    """
+    with AudioIn(file) as sound:
+        try:
+            intake = Intake(sound.channels, channel)
+        except SettingError as error:
+            raise SettingError(f"{file}: {error}") from None
+        blocks = []
+        for block in sound.blocks():
+            if sound.duration_s > LONGEST_S:
+                raise AudioError(
+                    f"{file}: longer than {LONGEST_S / 60:.0f} min; cut it down to the sweep"
+                )
+            blocks.append(intake.process(block))
+    if intake.cancels:
+        raise AudioError(f"{file}: mixing the channels cancels them; try --channel left or right")
+    return Capture(
+        source=str(file),
+        channel=channel if sound.channels > 1 else "mono",
+        samples=np.concatenate(blocks),
+        rate_hz=sound.sample_rate_hz,
+    )
+
+
+def read_sweep(file: Path) -> KnownSweep:
+    """Read the file that was played.
+
+    Raises
+    ------
+    CarrierfloorError
+        If it is no sweep.
+    """
+    sound = read_capture(file, "mix")
+    try:
+        return recognise(sound.samples, sound.rate_hz)
+    except AudioError as error:
+        raise AudioError(f"{file}: {error}") from None
+
+
+def read_detector(options: MeasureOptions, sweep: KnownSweep) -> Detector | None:
+    """Return the detector's own response, if the user gave it.
+
+    Raises
+    ------
+    CarrierfloorError
+        If it cannot be used.
+    """
+    if options.detector is not None:
+        where = str(options.detector)
+        table = documents.parse(documents.file_text(options.detector), where)
+        refuse_unknown_keys(table, ["name", "description", "sections", "notes"], where)
+        rows = tables(table, "sections", where)
+        if not rows:
+            raise SettingError(
+                f"{where}: holds no [[sections]]; leave --detector out if it is flat"
+            )
+        return Detector(sections=sections_from_list(rows, where))
+    if options.detector_capture is None:
+        return None
+    reference = read_capture(options.detector_capture, options.channel)
+    try:
+        return measure_response(
+            reference.samples, reference.rate_hz, sweep, of_a_detector=False
+        ).as_detector()
+    except AudioError as error:
+        raise AudioError(f"{options.detector_capture}: {error}") from None
+
+
+def depth_of(options: MeasureOptions, sweep: KnownSweep, rig: Rig) -> float:
+    """Return the modulation of the sweep at 1 kHz, 1.0 = 100 %."""
+    if options.depth is not None:
+        return options.depth / 100.0
+    return abs(modulation_pct(sweep.peak, rig)) / 100.0
+
+
+def worked_out(capture: Capture, name: str, setting: Setting, rig: Rig) -> Measured:
+    """Work out a path, while the screen says so."""
+    with screen.progress_bar() as bar:
+        bar.add_task(f"Working out {capture.source}", total=None)
+        return measured(capture, name, setting, rig)
+
+
+def finish(
+    options: MeasureOptions,
+    paths: Sequence[Measured],
+    setting: Setting,
+    live: Report | None = None,
+) -> None:
+    """Draw, change the rig file, save the report and show all.
+
+    Raises
+    ------
+    CarrierfloorError
+        If something cannot be written.
+    """
+    file = RigFile(options.rig)  # as it is now, whatever happened to it meanwhile
+    before = file.rig
+    apply(file, paths, setting)
+    pictures: tuple[Path, ...] = ()
+    if options.pictures is not None:
+        from carrierfloor.cli.measure_pictures import write_pictures
+
+        pictures = write_pictures(options.pictures, paths, before.modulation)
+    backup = None if options.dry_run else file.save()
+    report = measure_report.build(
+        paths,
+        setting,
+        file,
+        before,
+        backup=backup,
+        written=not options.dry_run,
+        pictures=pictures,
+        live=live,
+    )
+    if options.report is not None:
+        report_file.save([report], options.report)
+    measure_view.show(report, screen.results())

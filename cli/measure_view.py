@@ -1,0 +1,170 @@
+"""The result of a measurement on the screen."""
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from carrierfloor.cli import screen
+from carrierfloor.cli.report import Report
+from carrierfloor.cli.screen import BAD, GOOD, NOTE, QUIET
+
+GOOD_PCT, FAIR_PCT = 1.0, 3.0  # worst error of a fit
+UNITS = {"corner_hz": "Hz", "centre_hz": "Hz", "gain_db": "dB", "q": ""}
+LABEL_WIDTH = 10
+
+
+def show(report: Report, console: Console) -> None:
+    """Print a measurement."""
+    paths = list(report["paths"].values())
+    sources = ", ".join(path["capture"] for path in paths)
+    heading = Text(report["rig"]["name"], style="bold")
+    heading.append(f"\nmeasured with {report['sweep']['source']}, from {sources}", style=QUIET)
+    console.print(heading, "", sep="\n")
+    for path in paths:
+        console.print(_verdict(path, len(paths) > 1))
+    console.print(_written(report["rig"]))
+    for path in paths:
+        console.print()
+        console.print(_sections(path))
+        console.print()
+        console.print(_figures(path, report))
+    console.print()
+    if report["rig"]["changes"]:
+        console.print(_changes(report["rig"]))
+    for note in report["notes"]:
+        console.print(Text(f"Note: {note}", style=NOTE))
+    for picture in report["pictures"]:
+        console.print(Text(f"Picture: {picture}", style=QUIET), soft_wrap=True)
+
+
+def _verdict(path: Report, name_it: bool) -> Text:
+    error_pct = path["worst_error_pct"]
+    what = f"{path['name']}: the path" if name_it else "The path"
+    if error_pct <= GOOD_PCT:
+        return Text(f"{what} is known to {error_pct:.2f} % from 100 Hz to 5 kHz.", style=GOOD)
+    if error_pct <= FAIR_PCT:
+        return Text(f"{what} is known to {error_pct:.1f} % from 100 Hz to 5 kHz.", style=NOTE)
+    return Text(f"{what} is known to {error_pct:.1f} % only; the margin covers that.", style=BAD)
+
+
+def _written(rig: Report) -> Text:
+    file = rig["source"]
+    if rig["backup"]:
+        return Text(f"{file} is changed; before, it was what is now {rig['backup']}.")
+    if rig["written"]:
+        return Text(f"{file} has it all already.")
+    return Text(f"{file} is not changed (--dry-run).", style=NOTE)
+
+
+def _sections(path: Report) -> Table:
+    table = screen.table()
+    table.add_column(path["name"], no_wrap=True, max_width=30)
+    for title in ("Frequency", "", "Q", "", "Gain", ""):
+        table.add_column(title, justify="right" if title else "left", no_wrap=True)
+    for section in path["sections"]:
+        known = section["uncertainty"]
+        key = "centre_hz" if "centre_hz" in section else "corner_hz"
+        table.add_row(
+            section["kind"],
+            *_value(f"{section[key]:.4g} Hz", known.get(key)),
+            *(_value(f"{section['q']:.3f}", known.get("q")) if "q" in section else ("-", "")),
+            *(
+                _value(f"{section['gain_db']:+.2f} dB", known.get("gain_db"))
+                if "gain_db" in section
+                else ("", "")
+            ),
+        )
+    if not path["sections"]:
+        table.add_row("flat")
+    return table
+
+
+def _value(value: str, uncertainty: float | None) -> tuple[str, Text]:
+    return value, Text(f"± {uncertainty:.2g}" if uncertainty is not None else "", style=QUIET)
+
+
+def _figures(path: Report, report: Report) -> Table:
+    grid = Table.grid(padding=(0, 2))
+    grid.add_column(style=QUIET, no_wrap=True, min_width=LABEL_WIDTH)
+    grid.add_column()
+    for subject, words in _lines(path, report):
+        grid.add_row(subject, words)
+    return grid
+
+
+def _lines(path: Report, report: Report) -> list[tuple[str, str]]:
+    unknown = path["unknown_path"]
+    lines = [
+        (
+            "Fit",
+            f"residual {path['residual_db']:.1f} dB, worst error {path['worst_error_pct']:.2f} % "
+            f"at {path['worst_error_hz']:.0f} Hz",
+        ),
+        (
+            "Capture",
+            f"signal to noise {path['signal_to_noise_db']:.1f} dB, peak {path['peak_dbfs']:.1f} "
+            f"dBFS, {path['sample_rate_hz']} Hz",
+        ),
+        ("Delay", f"{path['delay_ms']:.2f} ms, clocks apart by {path['clock_ppm']:+.1f} ppm"),
+        ("Polarity", _polarity(path, report)),
+        ("Distortion", f"2nd harmonic {_distortion(path, 'second_pct')}"),
+        ("", f"3rd harmonic {_distortion(path, 'third_pct')}"),
+    ]
+    if path["hum"]:
+        lines.append(("Hum", _hum(path["hum"])))
+    return [
+        *lines,
+        ("Margin", _margin(path["margin"], "negative")),
+        ("", _margin(path["margin"], "positive")),
+        (
+            "Unknown",
+            "a limiter that did not know this path would let it make "
+            f"-{unknown['negative_peak_pct']:.0f} % +{unknown['positive_peak_pct']:.0f} %",
+        ),
+    ]
+
+
+def _polarity(path: Report, report: Report) -> str:
+    words = f"capture {path['polarity']}"
+    if report["detector"]["polarity"] is None:
+        return f"{words}; the transmitter's is not known without --detector-polarity"
+    detector, transmitter = report["detector"]["polarity"], report["rig"]["polarity"]
+    return f"{words}, detector {detector}: transmitter {transmitter or 'not known'}"
+
+
+def _distortion(path: Report, key: str) -> str:
+    words = []
+    for at, found in path["distortion"].items():
+        hz = float(at.removeprefix("at_").removesuffix("_hz"))
+        if found[key] is not None:
+            words.append(f"{found[key]:.2f} % at {hz:g} Hz")
+    return ", ".join(words) or "beyond the sweep"
+
+
+def _hum(hum: Report) -> str:
+    return ", ".join(
+        f"{float(key.removesuffix('_hz')):.0f} Hz {db:.0f} dB" for key, db in hum.items()
+    )
+
+
+def _margin(margin: Report, side: str) -> str:
+    parts = margin[side]
+    return (
+        f"{margin[f'{side}_pct']:.1f} % {'down' if side == 'negative' else 'up'}: fit "
+        f"{parts['response_pct']:.2f}, distortion {parts['distortion_pct']:.2f}, hum "
+        f"{parts['hum_pct']:.2f}"
+    )
+
+
+def _changes(rig: Report) -> Table:
+    table = screen.table(f"In {rig['source']}")
+    table.add_column("Before", style=QUIET)
+    table.add_column("Now" if rig["written"] else "Would be")
+    for change in rig["changes"]:
+        table.add_row(change["what"], *(_one_a_line(change[key]) for key in ("old", "new")))
+    return table
+
+
+def _one_a_line(value: str) -> str:
+    """Put the sections of a path below each other."""
+    return value.replace(", ", "\n") or "none"
