@@ -1,16 +1,34 @@
 """The response of a transmitter's audio path, from the capture of an exponential sweep."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
 
-from carrierfloor.dsp.sections import Section
+from carrierfloor.dsp.deconvolution import Deconvolution, Window
+from carrierfloor.dsp.errors import SettingError
+from carrierfloor.dsp.hum_lines import Line, find_lines
+from carrierfloor.dsp.path import REFERENCE_HZ
+from carrierfloor.dsp.sections import Section, analogue_response
 from carrierfloor.dsp.stage import Block
+from carrierfloor.dsp.sweep_clock import locate
+from carrierfloor.dsp.sweep_curves import (
+    Curve,
+    harmonic_curve,
+    interpolated,
+    linear_curve,
+    orders,
+)
 from carrierfloor.dsp.sweep_recognition import KnownSweep
+from carrierfloor.dsp.sweep_refusals import check_flat, check_noise, check_samples
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
+
+HUM_ROUNDS = 4
+BEYOND = 1.05  # a detector's measured response is taken to be flat so far beyond its ends
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,7 +55,19 @@ class Detector:
         SettingError
             If a measured response does not reach that far.
         """
-        raise NotImplementedError
+        at_hz = np.asarray(frequency_hz, dtype=float)
+        everywhere = np.append(at_hz, REFERENCE_HZ)
+        product = analogue_response(self.sections, everywhere)
+        if self.frequency_hz is not None and self.response is not None:
+            low_hz, high_hz = self.frequency_hz[0] / BEYOND, self.frequency_hz[-1] * BEYOND
+            if at_hz.min() < low_hz or at_hz.max() > high_hz:
+                raise SettingError(
+                    f"the detector's response reaches from {self.frequency_hz[0]:.0f} to "
+                    f"{self.frequency_hz[-1]:.0f} Hz, the sweep from {at_hz.min():.0f} to "
+                    f"{at_hz.max():.0f} Hz; measure the detector with the same sweep"
+                )
+            product = product * interpolated(everywhere, self.frequency_hz, self.response)
+        return np.asarray(product[:-1] / abs(product[-1]))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -118,7 +148,14 @@ class SweepResponse:
 
     def distortion_at(self, frequency_hz: float) -> float:
         """Return total harmonic distortion (orders 2 to 5) at a fundamental, 1.0 = 100 %."""
-        raise NotImplementedError
+        power = 0.0
+        for harmonic in self.harmonics:
+            if harmonic.frequency_hz[0] <= frequency_hz <= harmonic.frequency_hz[-1]:
+                ratio = np.interp(
+                    math.log(frequency_hz), np.log(harmonic.frequency_hz), np.abs(harmonic.ratio)
+                )
+                power += float(ratio) ** 2
+        return math.sqrt(power)
 
     def as_detector(self) -> Detector:
         """Return a detector with this response: the capture was a reference of it alone."""
@@ -158,4 +195,104 @@ def measure_response(
         If the capture cannot be used: wrong rate, silent, clipped, flat at carrier cut-off,
         truncated, of another sweep, or too noisy.
     """
-    raise NotImplementedError
+    detector = detector or Detector()
+    check_samples(capture, rate_hz, sweep)
+    kept, delay, clock_ppm, cropped = locate(capture - capture.mean(), sweep)
+    found = Deconvolution(kept, sweep, clock_ppm, delay)
+    lines, clean = _without_hum(found, kept, rate_hz)
+    explained = found.explained(_windows(found))
+    signal_to_noise_db = _signal_to_noise_db(clean - explained, explained, sweep, delay)
+    check_noise(signal_to_noise_db)
+    if of_a_detector:
+        check_flat(clean, found.explained([found.linear]), sweep, delay)
+    linear = linear_curve(found, sweep, clock_ppm)
+    own = detector.at(linear.frequency_hz)
+    at_1_khz = Curve(linear.frequency_hz, linear.response / own, linear.noise)
+    gain = float(np.abs(at_1_khz.at(np.array([REFERENCE_HZ])))[0])
+    return SweepResponse(
+        frequency_hz=linear.frequency_hz,
+        response=linear.response / own / gain,
+        noise=linear.noise / np.abs(own) / gain,
+        gain=gain,
+        delay_s=(delay + cropped) / rate_hz,
+        clock_ppm=clock_ppm,
+        sweep=sweep,
+        signal_to_noise_db=signal_to_noise_db,
+        peak_dbfs=20.0 * math.log10(float(np.abs(capture).max())),
+        harmonics=_harmonics(found, sweep, linear, detector),
+        hum=tuple(
+            HumLine(
+                frequency_hz=line.frequency_hz,
+                ratio=line.amplitude / (gain * abs(sweep.peak) * _own(detector, line)),
+            )
+            for line in lines
+        ),
+    )
+
+
+def _own(detector: Detector, line: Line) -> float:
+    """Return what a detector makes of a line, as far as its response is known."""
+    frequency_hz = line.frequency_hz
+    if detector.frequency_hz is not None:
+        frequency_hz = float(
+            np.clip(frequency_hz, detector.frequency_hz[0], detector.frequency_hz[-1])
+        )
+    return float(np.abs(detector.at(np.array([frequency_hz])))[0])
+
+
+def _windows(found: Deconvolution) -> list[Window]:
+    return [found.linear, *(found.harmonic_window(order) for order in orders())]
+
+
+def _without_hum(
+    found: Deconvolution, capture: Block, rate_hz: float
+) -> tuple[tuple[Line, ...], Block]:
+    """Take steady lines out of a deconvolution; return them and the capture without them.
+
+    A line leaks into the windows, and from there out of what they do not explain; a few rounds
+    settle it.
+    """
+    clean, lines = capture, ()
+    for _ in range(HUM_ROUNDS):
+        lines = find_lines(capture - found.explained(_windows(found)), rate_hz)
+        if not lines:
+            break
+        clean = capture - sum(line.at(len(capture), rate_hz) for line in lines)
+        found.divide(clean)
+    return lines, clean
+
+
+def _signal_to_noise_db(rest: Block, explained: Block, sweep: KnownSweep, delay: int) -> float:
+    """Compare powers within the sweep's time and band."""
+    one = sweep.sweep
+    during = slice(max(0, delay), delay + one.samples)
+    width_hz = one.sample_rate_hz / len(rest[during])
+    low, high = round(one.lowest_hz / width_hz), round(one.highest_hz / width_hz)
+    noise, signal = (
+        float(np.sum(np.abs(fft.rfft(samples[during])[low:high]) ** 2))
+        for samples in (rest, explained)
+    )
+    return 10.0 * math.log10(signal / max(noise, 1e-30 * signal))
+
+
+def _harmonics(
+    found: Deconvolution, sweep: KnownSweep, linear: Curve, detector: Detector
+) -> tuple[Harmonic, ...]:
+    kept = []
+    for order in orders():
+        curve = harmonic_curve(found, sweep, linear, order)
+        if curve is None:
+            continue
+        base_hz = curve.frequency_hz
+        fundamental = linear.at(base_hz) / detector.at(base_hz)
+        ratio = curve.response / detector.at(order * base_hz) / np.abs(fundamental)
+        phase = np.angle(fundamental)
+        kept.append(
+            Harmonic(
+                order=order,
+                frequency_hz=base_hz,
+                ratio=ratio * np.exp(-1j * order * phase),
+                noise=curve.noise / np.abs(detector.at(order * base_hz) * fundamental),
+            )
+        )
+    return tuple(kept)

@@ -9,6 +9,7 @@ card: late, on another clock, with hum and noise, without its DC, rounded to 16 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray

@@ -1,0 +1,184 @@
+"""What makes a capture of a sweep useless, each with one line that says so."""
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+from carrierfloor.dsp.errors import AudioError
+from carrierfloor.dsp.stage import Block
+from carrierfloor.dsp.sweep_recognition import KnownSweep
+
+Floats = NDArray[np.float64]
+
+SILENT = 1e-4  # peak, -80 dBFS
+FULL_SCALE = 0.999
+CLIPPED_RUN = 3  # so many samples in a row at full scale are no chance
+LEAST_SIGNAL_TO_NOISE_DB = 20.0
+LARGEST_CLOCK_PPM = 1000.0
+# Waveform against phase, a sixth of an octave at a time.
+SLICES_PER_OCTAVE = 6
+HIGHEST_FOLDED_HZ = 3000.0
+PHASES = 64
+LOOKED_AT = 5  # phases to either side of an extreme: 0.49 rad
+FLATTEST = 0.3  # curvature of an extreme over that of a sine
+LEAST_OF_PEAK = 0.3  # a slice is looked at if it is at least so loud
+
+
+def check_samples(capture: Block, rate_hz: float, sweep: KnownSweep) -> None:
+    """Refuse what can be seen without the sweep.
+
+    Raises
+    ------
+    AudioError
+        Wrong rate, no numbers, silent, clipped, or shorter than the sweep.
+    """
+    played_hz = sweep.sweep.sample_rate_hz
+    if rate_hz != played_hz:
+        raise AudioError(
+            f"the capture has a sample rate of {rate_hz:g} Hz, the sweep {played_hz:g} Hz; "
+            "record at the sweep's rate"
+        )
+    if not np.isfinite(capture).all():
+        raise AudioError("the capture has samples that are no numbers; record it anew")
+    peak = float(np.abs(capture).max(initial=0.0))
+    if peak < SILENT:
+        raise AudioError(
+            f"the capture is silent (peak {_db(peak)}); check the detector, its cable and the input"
+        )
+    if longest_run(np.abs(capture) >= FULL_SCALE) >= CLIPPED_RUN:
+        raise AudioError("the capture is clipped at full scale; lower the recording level")
+    if len(capture) < (1.0 - 1e-6 * LARGEST_CLOCK_PPM) * sweep.sweep.samples - sweep.ramp_samples:
+        raise AudioError(
+            f"the capture is truncated: it is {len(capture) / rate_hz:.1f} s long, the sweep "
+            f"{sweep.sweep.duration_s:.1f} s; record until the sweep is over"
+        )
+
+
+def longest_run(flags: NDArray[np.bool_]) -> int:
+    """Return the length of the longest run of true values."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
+    return int((edges[1::2] - edges[::2]).max(initial=0))
+
+
+def check_whole(length: int, rate_hz: float, delay: int, sweep: KnownSweep) -> None:
+    """Refuse a capture in which the sweep is not whole.
+
+    Raises
+    ------
+    AudioError
+        Says which end is missing.
+    """
+    allowed = max(sweep.ramp_samples // 2, round(0.001 * rate_hz))
+    missing = delay + sweep.sweep.samples - length
+    if -delay > allowed:
+        raise AudioError(
+            f"the capture is truncated: the first {-delay / rate_hz:.2f} s of the sweep are "
+            "missing; start recording before the sweep"
+        )
+    if missing > allowed:
+        raise AudioError(
+            f"the capture is truncated: the last {missing / rate_hz:.2f} s of the sweep are "
+            "missing; record until the sweep is over"
+        )
+
+
+def another_sweep(clock_ppm: float | None = None) -> AudioError:
+    """Return the refusal of a capture that is not of this sweep."""
+    if clock_ppm is None:
+        return AudioError(
+            "the capture does not hold the sweep that was played, or little else than noise; "
+            "give the file that was played and its own capture"
+        )
+    return AudioError(
+        f"the sweep takes {1e-4 * clock_ppm:.2f} % longer in the capture than it was played "
+        f"(allowed {1e-4 * LARGEST_CLOCK_PPM:g} %): the capture has the wrong sample rate, or is "
+        "of another sweep"
+    )
+
+
+def check_noise(signal_to_noise_db: float) -> None:
+    """Refuse a capture that is too noisy.
+
+    Raises
+    ------
+    AudioError
+        Says how noisy it is.
+    """
+    if signal_to_noise_db < LEAST_SIGNAL_TO_NOISE_DB:
+        raise AudioError(
+            f"the capture is too noisy: {signal_to_noise_db:.0f} dB of signal to noise (at least "
+            f"{LEAST_SIGNAL_TO_NOISE_DB:g} dB); raise the recording level, or play a longer or "
+            "louder sweep"
+        )
+
+
+def check_flat(capture: Block, linear: Block, sweep: KnownSweep, delay: int) -> None:
+    """Refuse a capture whose extremes are cut flat, by carrier cut-off or anywhere else.
+
+    The waveform is folded over the phase of its fundamental, a sixth of an octave at a time,
+    which averages the noise away; then the curvature of its two extremes is compared.
+
+    Parameters
+    ----------
+    capture, linear : ndarray, shape (n,)
+        What was recorded and what the linear response alone makes of the sweep.
+    sweep : KnownSweep
+        What was played.
+    delay : int
+        Where it begins in both.
+
+    Raises
+    ------
+    AudioError
+        Says at which frequency.
+    """
+    bins = fft.fft(linear)
+    bins[(len(bins) + 1) // 2 :] = 0.0  # the analytic signal: phase and amplitude
+    analytic = fft.ifft(2.0 * bins)
+    loudest = float(np.abs(analytic).max())
+    one = sweep.sweep
+    octaves = math.log2(min(HIGHEST_FOLDED_HZ, one.highest_hz) / one.lowest_hz)
+    edges_hz = one.lowest_hz * 2.0 ** (
+        np.arange(1, int(octaves * SLICES_PER_OCTAVE)) / SLICES_PER_OCTAVE
+    )
+    seconds = one.time_constant_s * np.log(edges_hz / one.lowest_hz)
+    edges = np.clip(delay + np.round(seconds * one.sample_rate_hz).astype(int), 0, len(capture))
+    for number in range(len(edges) - 1):
+        part = slice(edges[number], edges[number + 1])
+        amplitude = np.abs(analytic[part])
+        if len(amplitude) < 4 * PHASES or amplitude.mean() < LEAST_OF_PEAK * loudest:
+            continue
+        top, bottom = _curvatures(capture[part] / amplitude, np.angle(analytic[part]))
+        if min(top, bottom) > FLATTEST:
+            continue
+        where = f"around {math.sqrt(edges_hz[number] * edges_hz[number + 1]):.0f} Hz"
+        if max(top, bottom) > FLATTEST:
+            side = "crests" if top < bottom else "troughs"
+            raise AudioError(
+                f"the capture's {side} are cut flat {where}: the carrier is cut off (or a crest "
+                "saturates); play the sweep at a lower level"
+            )
+        raise AudioError(
+            f"the capture is clipped: crests and troughs are cut flat {where}; lower the level"
+        )
+
+
+def _curvatures(waveform: Block, phase: Floats) -> tuple[float, float]:
+    """Return how much crest and trough are bent, 1.0 = as a sine's."""
+    place = np.round(phase / (2.0 * np.pi) * PHASES).astype(int) % PHASES
+    count = np.bincount(place, minlength=PHASES)
+    folded = np.bincount(place, waveform, PHASES) / np.maximum(count, 1)
+    bends = []
+    reach = np.arange(-LOOKED_AT, LOOKED_AT + 1)
+    angle = 2.0 * np.pi * reach / PHASES
+    columns = np.stack([np.ones(len(reach)), np.sin(angle), 1.0 - np.cos(angle)], axis=1)
+    for wave in (folded, -folded):
+        top = int(np.argmax(np.convolve(np.r_[wave[-3:], wave, wave[:3]], np.ones(7), "valid")))
+        bends.append(-float(np.linalg.lstsq(columns, wave[(top + reach) % PHASES])[0][2]))
+    return bends[0], bends[1]
+
+
+def _db(peak: float) -> str:
+    return f"{20.0 * math.log10(peak):.0f} dBFS" if peak > 0.0 else "digital zero"
