@@ -217,9 +217,13 @@ def _steps(steps: list[dict[str, float]]) -> Table:
     titles = ["Step", "Begins", "Peak"] + ["Modulation"] * ("modulation_pct" in steps[0])
     for title in titles:
         table.add_column(title, justify="right")
+    if "uneven" in steps[0]:
+        table.add_column()
     for number, step in enumerate(steps, 1):
         row = [str(number), f"{step['begins_s']:.3f} s", f"{step['level_dbfs']:.2f} dBFS"]
         if "modulation_pct" in step:
             row.append(f"{step['modulation_pct']:.1f} %")
+        if step.get("uneven"):
+            row.append("tells the polarity")
         table.add_row(*row)
     return table

@@ -119,6 +119,12 @@ def _add_steps(parser: argparse.ArgumentParser) -> None:
         "--step", type=float, metavar="L", help="from one level to the next (2 dB or 10 %%)"
     )
     parser.add_argument("--hold", type=float, default=3.0, metavar="S", help="length of a step (3)")
+    parser.add_argument(
+        "--polarity-step",
+        action="store_true",
+        help="one step more, half-way: two tones whose positive peaks are twice as high as their "
+        "negative ones, from which carrierfloor level learns the polarity",
+    )
 
 
 def _add_common(parser: argparse.ArgumentParser) -> None:
@@ -165,6 +171,7 @@ def _tone(arguments: argparse.Namespace) -> int:
         "last": "last",
         "step": "step",
         "hold": "hold_s",
+        "polarity_step": "polarity_step",
         "lowest": "lowest_hz",
         "highest": "highest_hz",
         "rig": "rig",

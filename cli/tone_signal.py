@@ -47,6 +47,7 @@ class Wanted:
     last: float | None = None
     step: float | None = None
     hold_s: float = 3.0
+    polarity_step: bool = False
     lowest_hz: float = 20.0
     highest_hz: float = 10_000.0
 
@@ -90,9 +91,13 @@ def build(wanted: Wanted, sample_step: float) -> Tone:
     rig = documents.rig(wanted.rig) if wanted.rig is not None else None
     _check(wanted)
     levels = _levels(wanted, rig)
+    uneven_step = None
+    if wanted.kind == "staircase" and wanted.polarity_step:
+        uneven_step = (len(levels) + 1) // 2  # as high as the one before, half-way up
+        levels = (*levels[:uneven_step], levels[uneven_step - 1], *levels[uneven_step:])
     peaks = [peak_of(level, rig, sample_step) for level in levels]
     peak = max(peaks, key=abs)
-    signal = _signal(wanted, tuple(one / peak for one in peaks))
+    signal = _signal(wanted, tuple(one / peak for one in peaks), uneven_step, peak < 0.0)
     if rig is not None:
         check_antenna(signal, peak, rig)
     frames = signal.samples or round(wanted.seconds * wanted.rate_hz)
@@ -152,7 +157,9 @@ def _stairs(first: float, last: float, step: float) -> tuple[float, ...]:
     return tuple(first + signed * number for number in range(count))
 
 
-def _signal(wanted: Wanted, shares: tuple[float, ...]) -> Signal:
+def _signal(
+    wanted: Wanted, shares: tuple[float, ...], uneven_step: int | None, turned_over: bool
+) -> Signal:
     rate_hz = wanted.rate_hz
     if wanted.kind == "staircase":
         return Staircase(
@@ -161,6 +168,8 @@ def _signal(wanted: Wanted, shares: tuple[float, ...]) -> Signal:
             levels=shares,
             hold_samples=round(wanted.hold_s * rate_hz),
             glide_samples=_ramp_samples(wanted),
+            uneven_step=uneven_step,
+            turned_over=turned_over,
         )
     if wanted.kind in ("sine", "two-tone"):
         return Tones(frequencies_hz=wanted.frequencies_hz, sample_rate_hz=rate_hz)
@@ -223,6 +232,8 @@ def _steps(tone: Tone, stairs: Staircase) -> list[dict[str, Any]]:
             "begins_s": number * stairs.hold_samples / tone.wanted.rate_hz,
             "level_dbfs": level_dbfs(peak),
         }
+        if stairs.uneven_step is not None:
+            step["uneven"] = number == stairs.uneven_step
         if tone.rig is not None:
             step["modulation_pct"] = modulation_pct(peak, tone.rig)
         steps.append(step)

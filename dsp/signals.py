@@ -19,6 +19,9 @@ BLOCK = 16_384  # samples made at once
 SWEEP_GRID = 2000  # frequencies at which a sweep's way through a path is looked at
 LOWEST_HZ = 1.0
 NARROWEST_BAND = 1.1  # ratio of its ends
+# Amplitudes of f and 2 f in the step of a staircase that tells the polarity: sin x - (cos 2x) / 2
+# rises to 1.5 and falls to -0.75, and is scaled to a highest value of 1.
+UNEVEN_FUNDAMENTAL, UNEVEN_SECOND = 2.0 / 3.0, 1.0 / 3.0
 
 
 class Signal(ABC):
@@ -56,12 +59,9 @@ class Tones(Signal):
 
     def at(self, first: int, count: int) -> Block:
         """Return the samples asked for."""
-        n = np.arange(first, first + count, dtype=np.float64)
         total = np.zeros(count)
         for frequency_hz in self.frequencies_hz:
-            # The whole turns go before the division, so that days of tone stay exact.
-            turns = np.fmod(n * frequency_hz, self.sample_rate_hz) / self.sample_rate_hz
-            total += np.sin(2.0 * np.pi * turns)
+            total += np.sin(_phase(first, count, frequency_hz, self.sample_rate_hz))
         return total / len(self.frequencies_hz)
 
     def peak_after(self, path: Path) -> float:
@@ -83,6 +83,11 @@ class Staircase(Signal):
         Length of a step, its glide included.
     glide_samples : int
         A step begins with so many samples on a raised cosine from the level before.
+    uneven_step : int or None
+        The number, from 0, of a step whose positive peaks are twice as high as its negative ones,
+        to tell the polarity of what hears it: a sine cannot.
+    turned_over : bool
+        Whether the staircase is played with a negative peak; its uneven step is not turned over.
     """
 
     frequency_hz: float
@@ -90,6 +95,12 @@ class Staircase(Signal):
     levels: tuple[float, ...]
     hold_samples: int
     glide_samples: int
+    uneven_step: int | None = None
+    turned_over: bool = False
+
+    def __post_init__(self) -> None:
+        if self.uneven_step is not None:
+            check_frequency("twice the frequency", 2.0 * self.frequency_hz, self.sample_rate_hz)
 
     @property
     def samples(self) -> int:  # type: ignore[override]
@@ -100,18 +111,29 @@ class Staircase(Signal):
         """Return the samples asked for."""
         n = np.arange(first, first + count)
         step = np.clip(n // self.hold_samples, 0, len(self.levels) - 1)
-        levels = np.array(self.levels)
-        now, before = levels[step], levels[np.maximum(step - 1, 0)]
         risen = raised_cosine(n - step * self.hold_samples, self.glide_samples)
-        return np.asarray(self._sine.at(first, count) * (before + (now - before) * risen))
+        tone, second = self._amplitudes
+        phase = _phase(first, count, self.frequency_hz, self.sample_rate_hz)
+        block = np.sin(phase) * _glided(tone, step, risen)
+        if self.uneven_step is not None:
+            block += np.cos(2.0 * phase) * _glided(second, step, risen)
+        return np.asarray(block)
 
     def peak_after(self, path: Path) -> float:
         """Return the highest step behind the path."""
-        return self._sine.peak_after(path)
+        tone, second = self._amplitudes
+        gains = np.abs(path.response(np.array([1.0, 2.0]) * self.frequency_hz))
+        return float(np.max(gains[0] * tone + gains[1] * np.abs(second)))
 
     @property
-    def _sine(self) -> Tones:
-        return Tones(frequencies_hz=(self.frequency_hz,), sample_rate_hz=self.sample_rate_hz)
+    def _amplitudes(self) -> tuple[Block, Block]:
+        """Of sin x and of cos 2x in each step."""
+        tone, second = np.array(self.levels), np.zeros(len(self.levels))
+        if self.uneven_step is not None:
+            sign = 1.0 if self.turned_over else -1.0
+            second[self.uneven_step] = sign * UNEVEN_SECOND * tone[self.uneven_step]
+            tone[self.uneven_step] *= UNEVEN_FUNDAMENTAL
+        return tone, second
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -201,6 +223,23 @@ class Ramped:
             raise ValueError("an endless signal has no last block")
         for first in range(0, self.samples, BLOCK):
             yield self.at(first, min(BLOCK, self.samples - first))
+
+
+def _phase(first: int, count: int, frequency_hz: float, sample_rate_hz: float) -> Block:
+    """Return the phase of a tone that began with sample 0.
+
+    The whole turns go before the division, so that days of tone stay exact.
+    """
+    n = np.arange(first, first + count, dtype=np.float64)
+    return np.asarray(2.0 * np.pi * (np.fmod(n * frequency_hz, sample_rate_hz) / sample_rate_hz))
+
+
+def _glided(
+    amplitudes: Block, step: np.ndarray[tuple[int], np.dtype[np.int64]], risen: Block
+) -> Block:
+    """Return the amplitude at every sample, on its way from the step before to this one."""
+    now, before = amplitudes[step], amplitudes[np.maximum(step - 1, 0)]
+    return np.asarray(before + (now - before) * risen)
 
 
 def check_frequency(what: str, frequency_hz: float, sample_rate_hz: float) -> None:

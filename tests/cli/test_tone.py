@@ -108,6 +108,23 @@ def test_staircase_is_what_its_report_says(tmp_path: Path, capsys: Capsys) -> No
     assert all(f"{step['modulation_pct']:.1f} %" in shown for step in found["steps"])
 
 
+@pytest.mark.parametrize("rig", ["plate-modulated", "no-headroom"])
+def test_step_that_tells_the_polarity(rig: str, tmp_path: Path) -> None:
+    """Half-way, as high as the step before it; its larger peak is positive in every rig."""
+    got, found = made(
+        tmp_path, "staircase", "--rig", rig, "--step", 20, "--hold", 0.5, "--polarity-step"
+    )
+    uneven = [step["uneven"] for step in found["steps"]]
+    number = uneven.index(True)
+    assert uneven.count(True) == 1
+    assert found["steps"][number]["level_dbfs"] == found["steps"][number - 1]["level_dbfs"]
+    begin = round(found["steps"][number]["begins_s"] * 48_000)
+    held = got[begin + 2400 : begin + 24_000]
+    peak = 10 ** (found["steps"][number]["level_dbfs"] / 20)
+    assert held.max() == pytest.approx(peak, rel=1e-5)
+    assert held.min() == pytest.approx(-peak / 2, rel=1e-3)
+
+
 def test_staircase_in_db_goes_down_too(tmp_path: Path) -> None:
     _, found = made(
         tmp_path, "staircase", "--first", -10, "--last", -31, "--step", 5, "--hold", 0.2

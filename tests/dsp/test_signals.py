@@ -1,6 +1,7 @@
 """Test signals against closed forms, a second implementation and the transmitter's simulation."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -48,6 +49,7 @@ EVERY: dict[str, Signal] = {
     "sine": tones(1000.0),
     "two-tone": tones(700.0, 1900.0),
     "staircase": stairs(0.25, 0.5, 1.0),
+    "staircase for the polarity": replace(stairs(0.5, 1.0, 1.0), uneven_step=1),
     "sweep": sweep(20.0, 10_000.0, 1.0),
     "noise": noise(),
 }
@@ -124,6 +126,17 @@ def test_staircase_holds_each_level() -> None:
         held = slice(number * 12_000 + RAMP, (number + 1) * 12_000)
         assert 2 * abs(np.mean(got[held] * turn[held])) == pytest.approx(level, rel=1e-12)
     assert np.abs(np.diff(got)).max() <= 2 * math.sin(math.pi / 48) + 1e-12  # no click
+
+
+def test_the_step_that_tells_the_polarity_is_uneven_either_way() -> None:
+    """sin x - (cos 2x) / 2 lies between -3/4 and 3/2; scaled, between -1/2 and 1."""
+    for peak in (0.5, -0.5):
+        staircase = replace(stairs(1.0, 1.0, 0.5), uneven_step=1, turned_over=peak < 0.0)
+        held = ramped(staircase, peak=peak).at(12_000 + RAMP, 12_000 - RAMP)
+        assert held.max() == pytest.approx(0.5, rel=1e-9)
+        assert held.min() == pytest.approx(-0.25, rel=1e-4)  # between two samples
+    with pytest.raises(SettingError, match="twice the frequency is 26000 Hz"):
+        replace(stairs(1.0), frequency_hz=13_000.0, uneven_step=0)
 
 
 @pytest.mark.parametrize(
