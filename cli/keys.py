@@ -85,7 +85,7 @@ def shape_text(section: Section) -> str:
         words.append(f"{section.gain_db:+g} dB")
     if section.q is not None:
         words.append(f"q {section.q:g}")
-    elif section.kind in ("highpass", "lowpass"):
+    elif section.kind in ("highpass", "lowpass", "allpass"):
         words.append("first order")
     return ", ".join(words)
 

@@ -98,8 +98,8 @@ def _matched_section(section: Section) -> Floats:
     row[: len(top)] = top
     row[3 : 2 + len(bottom)] = bottom[1:]
     at_hz = np.array([REFERENCE_HZ])
-    wanted = analogue_response([section], at_hz)
-    row[:3] *= np.abs(wanted / digital_response(row[np.newaxis], at_hz))[0]
+    ratio = (analogue_response([section], at_hz) / digital_response(row[np.newaxis], at_hz))[0]
+    row[:3] *= np.copysign(np.abs(ratio), ratio.real)  # a zero to the right turns the sign
     return row
 
 

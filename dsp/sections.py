@@ -2,7 +2,8 @@
 
 Second-order forms as in R. Bristow-Johnson, "Cookbook formulae for audio equalizer biquad filter
 coefficients" (W3C Audio Working Group Note, 2021), before the bilinear transform; first-order
-high-pass and low-pass are the RC forms.  All frequencies in hertz.
+high-pass and low-pass are the RC forms, the first-order all-pass is (w - s) / (w + s).  All
+frequencies in hertz.
 """
 
 import math
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.settings import check, from_table, refuse_unknown_keys, setting
 
-KINDS = ("highpass", "lowpass", "peak", "lowshelf", "highshelf")
+KINDS = ("highpass", "lowpass", "peak", "lowshelf", "highshelf", "allpass")
 BUTTERWORTH_Q = math.sqrt(0.5)
 
 
@@ -24,14 +25,14 @@ BUTTERWORTH_Q = math.sqrt(0.5)
 class Section:
     """One analogue section.
 
-    ``highpass`` and ``lowpass`` use ``corner_hz`` and are first order without ``q``, second order
-    with it; ``peak`` uses ``centre_hz``, ``gain_db`` and ``q``; the shelves use ``corner_hz``,
-    ``gain_db`` and ``q`` (0.707 where left out).
+    ``highpass``, ``lowpass`` and ``allpass`` use ``corner_hz`` and are first order without ``q``,
+    second order with it; ``peak`` uses ``centre_hz``, ``gain_db`` and ``q``; the shelves use
+    ``corner_hz``, ``gain_db`` and ``q`` (0.707 where left out).
     """
 
     kind: str = setting(choices=KINDS, effect="shape of the section")
     corner_hz: float | None = setting(
-        None, unit="Hz", low=0.1, high=30_000.0, effect="corner of a pass or shelf"
+        None, unit="Hz", low=0.1, high=30_000.0, effect="corner of a pass, shelf or all-pass"
     )
     centre_hz: float | None = setting(
         None, unit="Hz", low=0.1, high=30_000.0, effect="centre of a peak"
@@ -67,6 +68,10 @@ class Section:
                 return np.array(top), np.array([0.0, 1.0, w])
             top = [1.0, 0.0, 0.0] if self.kind == "highpass" else [0.0, 0.0, w * w]
             return np.array(top), np.array([1.0, w / self.q, w * w])
+        if self.kind == "allpass":
+            if self.q is None:
+                return np.array([0.0, -1.0, w]), np.array([0.0, 1.0, w])
+            return np.array([1.0, -w / self.q, w * w]), np.array([1.0, w / self.q, w * w])
         q = self.q if self.q is not None else BUTTERWORTH_Q
         a = 10.0 ** (float(self.gain_db or 0.0) / 40.0)
         if self.kind == "peak":
@@ -82,6 +87,7 @@ _NEEDED = {
     "peak": ("centre_hz", "gain_db", "q"),
     "lowshelf": ("corner_hz", "gain_db"),
     "highshelf": ("corner_hz", "gain_db"),
+    "allpass": ("corner_hz",),
 }
 
 

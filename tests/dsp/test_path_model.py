@@ -55,6 +55,12 @@ PATHS = {
         {"kind": "lowpass", "corner_hz": 11_978.0, "q": 0.46},
         {"kind": "highshelf", "corner_hz": 1054.0, "gain_db": -7.7, "q": 0.5},
     ),
+    "all-passes": path(
+        {"kind": "allpass", "corner_hz": 150.0},
+        {"kind": "highpass", "corner_hz": 40.0, "q": 0.7},
+        {"kind": "allpass", "corner_hz": 3000.0, "q": 0.7},
+        {"kind": "lowpass", "corner_hz": 7000.0, "q": 0.7},
+    ),
     "very low": path(
         {"kind": "highpass", "corner_hz": 0.45, "q": 1.7},
         {"kind": "lowpass", "corner_hz": 9557.0},

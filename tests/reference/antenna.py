@@ -59,7 +59,11 @@ def _polynomials(row: SectionRow) -> tuple[list[float], list[float]]:
     kind = row["kind"]
     if kind in ("highpass", "lowpass") and "q" not in row:  # one pole: RC
         return ([1.0, 0.0] if kind == "highpass" else [1.0]), [1.0, 1.0]
+    if kind == "allpass" and "q" not in row:
+        return [-1.0, 1.0], [1.0, 1.0]
     q = float(row.get("q", math.sqrt(0.5)))
+    if kind == "allpass":
+        return [1.0, -1 / q, 1.0], [1.0, 1 / q, 1.0]
     if kind == "highpass":
         return [1.0, 0.0, 0.0], [1.0, 1 / q, 1.0]
     if kind == "lowpass":
