@@ -21,8 +21,8 @@ LARGEST_CLOCK_PPM = 1000.0
 SLICES_PER_OCTAVE = 6
 HIGHEST_FOLDED_HZ = 3000.0
 PHASES = 64
-LOOKED_AT = 5  # phases to either side of an extreme: 0.49 rad
-FLATTEST = 0.3  # curvature of an extreme over that of a sine
+LOOKED_AT = 4  # phases to either side of an extreme: 0.39 rad
+FLATTEST = 0.4  # curvature of an extreme over that of a sine
 LEAST_OF_PEAK = 0.3  # a slice is looked at if it is at least so loud
 
 
@@ -92,9 +92,10 @@ def another_sweep(clock_ppm: float | None = None) -> AudioError:
             "give the file that was played and its own capture"
         )
     return AudioError(
-        f"the sweep takes {1e-4 * clock_ppm:.2f} % longer in the capture than it was played "
-        f"(allowed {1e-4 * LARGEST_CLOCK_PPM:g} %): the capture has the wrong sample rate, or is "
-        "of another sweep"
+        f"the sweep in the capture is {1e-4 * abs(clock_ppm):.2f} % "
+        f"{'longer' if clock_ppm > 0.0 else 'shorter'} than it was played (allowed "
+        f"{1e-4 * LARGEST_CLOCK_PPM:g} %): the capture has the wrong sample rate, or is of another "
+        "sweep"
     )
 
 
