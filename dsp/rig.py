@@ -115,6 +115,25 @@ class Level:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Equalise:
+    """A filter behind the limiter that makes the response at the antenna flat."""
+
+    enabled: bool = setting(False, effect="whether to equalise the paths")
+    lowest_hz: float = setting(
+        50.0, unit="Hz", low=20.0, high=300.0, effect="flat from here on; less boost below"
+    )
+    highest_hz: float = setting(
+        5000.0, unit="Hz", low=2000.0, high=8000.0, effect="flat up to here; less boost above"
+    )
+    most_boost_db: float = setting(
+        12.0, unit="dB", low=1.0, high=24.0, effect="most gain, over that at 1 kHz"
+    )
+
+    def __post_init__(self) -> None:
+        check(self, "equalise")
+
+
+@dataclass(frozen=True, kw_only=True)
 class Rig:
     """A transmitter: carrier, plate supply, limits, level and the paths its audio takes."""
 
@@ -125,6 +144,7 @@ class Rig:
     modulator: Modulator | None = None
     modulation: Modulation = Modulation()
     level: Level = Level()
+    equalise: Equalise = Equalise()
     paths: tuple[Path, ...] = ()
 
     def with_limits(
@@ -151,6 +171,7 @@ _TABLES = {
     "modulator": Modulator,
     "modulation": Modulation,
     "level": Level,
+    "equalise": Equalise,
 }
 
 
