@@ -37,6 +37,8 @@ class AudioIn:
     ----------
     path : Path
         Anything that libsndfile reads.
+    highest_rate_hz : int
+        Sample rates beyond are refused.
 
     Attributes
     ----------
@@ -52,10 +54,10 @@ class AudioIn:
     Raises
     ------
     AudioError
-        If the file cannot be read, is no sound file or has a rate outside 8 to 192 kHz.
+        If the file cannot be read, is no sound file or has a rate below 8 kHz or too high.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, highest_rate_hz: int = HIGHEST_RATE_HZ) -> None:
         self.path = path
         self.frames_read = 0
         check_readable(path)
@@ -69,11 +71,11 @@ class AudioIn:
         self.sample_type: str = self._file.subtype
         frames = self._file.frames
         self.frames_promised: int | None = frames if frames < UNKNOWN_FRAMES else None
-        if not LOWEST_RATE_HZ <= self.sample_rate_hz <= HIGHEST_RATE_HZ:
+        if not LOWEST_RATE_HZ <= self.sample_rate_hz <= highest_rate_hz:
             self._file.close()
             raise AudioError(
                 f"{path}: sample rate is {self.sample_rate_hz} Hz; "
-                f"it must be {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz"
+                f"it must be {LOWEST_RATE_HZ} to {highest_rate_hz} Hz"
             )
 
     def __enter__(self) -> Self:

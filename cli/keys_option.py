@@ -14,6 +14,7 @@ class Keys(argparse.Action):
         from carrierfloor.cli import (
             figures_keys,
             keys,
+            level_report,
             live_log,
             measure_keys,
             predict_report,
@@ -27,6 +28,7 @@ class Keys(argparse.Action):
             "figures": figures_keys.KEYS,
             "live": live_log.LOG_KEYS,
             "measure": measure_keys.KEYS,
+            "level": level_report.KEYS,
         }
         screen.results().print(keys.report_table(tables[str(self.const)]))
         parser.exit()

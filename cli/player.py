@@ -89,6 +89,10 @@ class Player:
         finally:
             close_or_leave(stream, is_well=self._over(0.0))
 
+    def stop(self) -> None:
+        """Ramp down; :meth:`play`, running in another thread, then returns."""
+        self._end_now = True
+
     def _open(self) -> Any:
         try:
             with quiet():

@@ -176,7 +176,8 @@ class Demodulator:
             raise AudioError(
                 f"the carrier is at {carrier_hz:.0f} Hz, {room_hz:.0f} Hz from the end of the "
                 f"recorded band; it must be {TRANSITION * NARROWEST_HZ:.0f} Hz at least: tune the "
-                "receiver so that the carrier lies further inside"
+                "receiver so that the carrier lies further inside, or give the right kind if the "
+                "recording is demodulated"
             )
         return CarrierChannel(
             self._rate_hz,

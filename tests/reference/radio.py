@@ -7,6 +7,7 @@ Envelopes change rate by scipy's polyphase resampler; oscillators are closed for
 import math
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -118,6 +119,6 @@ def as_bytes(samples: ComplexArray, kind: str) -> bytes:
         return flat.astype("<f4").tobytes()
     full, low = {"u8": (127.5, 127.5), "s8": (127.0, 0.0), "s16": (32_767.0, 0.0)}[kind]
     codes = np.rint(flat * full + low)
-    stored = np.dtype({"u8": "u1", "s8": "i1", "s16": "<i2"}[kind])
+    stored: Any = np.dtype({"u8": "u1", "s8": "i1", "s16": "<i2"}[kind])
     limits = np.iinfo(stored)
-    return np.clip(codes, limits.min, limits.max).astype(stored).tobytes()
+    return bytes(np.clip(codes, limits.min, limits.max).astype(stored).tobytes())
