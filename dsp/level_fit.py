@@ -17,6 +17,7 @@ from carrierfloor.dsp.rising_curve import RisingCurve
 from carrierfloor.dsp.stage import Block
 
 CLOSED = 0.98  # a trough deeper than this may be held by cut-off, and says nothing of the slope
+HELD = 0.97  # part of the depth where troughs stop, from which on one may be held there
 FLAT = 0.5  # part of the slope below which troughs do not deepen any more
 SEEN = 0.05  # modulation of a reading that counts
 CONTRADICTS = 0.03  # a reading so far from what all others say, and ...
@@ -74,7 +75,8 @@ def fit_level(
     error = np.array([one.error for one in ordered])
     flat = flat_from(amplitude, negative, error)
     used = (negative > np.maximum(SEEN, 2.0 * error)) & (negative < CLOSED)
-    used[flat:] = False
+    if flat < len(ordered):  # the reading before may be held a little already
+        used &= negative < HELD * float(negative[flat:].mean())
     _check_some(used, negative)
     contradicts = np.zeros(len(ordered), dtype=bool)
     while (wrong := _contradicting(amplitude, negative, error, used)) is not None:

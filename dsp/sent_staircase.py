@@ -61,8 +61,12 @@ class SentStaircase:
         return min(step.ends_s - step.begins_s for step in self.steps)
 
     def amplitude_at(self, time_s: Block) -> Block:
-        """Return the amplitude of the tone at times from its beginning; 0 outside."""
+        """Return the amplitude of the tone at times from its beginning; 0 outside.
+
+        A glide counts as a jump in its middle.
+        """
         edges = np.array([*(step.begins_s for step in self.steps), self.duration_s])
+        edges += self.glide_s / 2.0
         amplitudes = np.array([0.0, *(step.fundamental for step in self.steps), 0.0])
         return np.asarray(amplitudes[np.searchsorted(edges, time_s, side="right")])
 

@@ -19,6 +19,7 @@ from carrierfloor.dsp.tone_lines import LOOK, ToneTrack
 POINTS = 720  # of a period
 FEWEST_LOOKS = 2
 HALF_LOOK_S = LOOK / 2 / SAMPLE_RATE_HZ
+UNSURE_S = 0.02  # of the place of the staircase
 SETTLE_PART, SETTLE_MOST_S = 0.1, 0.3  # left out behind a glide, for the transmitter to settle
 OVERLAP = 1.9  # looks that overlap by half are worth this much less (Hann window)
 # Power of all harmonics over that of the tone: 0.25 in the step that tells the polarity, less for a
@@ -72,8 +73,9 @@ def read_steps(track: ToneTrack, sent: SentStaircase, match: Match) -> list[Step
     periods: list[StepPeriod] = []
     for step in sent.steps:
         settle_s = min(SETTLE_PART * (step.ends_s - step.begins_s), SETTLE_MOST_S)
-        begin_s = step.begins_s + sent.glide_s + HALF_LOOK_S + settle_s
-        inside = (sent_s >= begin_s) & (sent_s <= step.ends_s - HALF_LOOK_S) & track.locked
+        begin_s = step.begins_s + sent.glide_s + HALF_LOOK_S + UNSURE_S + settle_s
+        end_s = step.ends_s - HALF_LOOK_S - UNSURE_S
+        inside = (sent_s >= begin_s) & (sent_s <= end_s) & track.locked
         if np.count_nonzero(inside) >= FEWEST_LOOKS:
             periods.append(_period(step, turned[inside], track.noise[inside]))
             _refuse_other_tones(periods[-1], match)
