@@ -1,9 +1,10 @@
-"""The voices and rigs that ship with carrierfloor."""
+"""The voices, rigs and emission masks that ship with carrierfloor."""
 
 import tomllib
 from importlib import resources
 
 from carrierfloor.dsp.errors import SettingError
+from carrierfloor.dsp.mask import Mask, mask_from_table
 from carrierfloor.dsp.rig import Rig, rig_from_table
 from carrierfloor.dsp.voice import Voice, voice_from_table
 
@@ -12,7 +13,7 @@ DEFAULT_RIG = "plate-modulated"
 
 
 def names(what: str) -> list[str]:
-    """Return the names of the shipped ``voices`` or ``rigs``, sorted."""
+    """Return the names of the shipped ``voices``, ``rigs`` or ``masks``, sorted."""
     folder = resources.files("carrierfloor.presets") / what
     return sorted(
         entry.name.removesuffix(".toml")
@@ -22,7 +23,7 @@ def names(what: str) -> list[str]:
 
 
 def text(what: str, name: str) -> str:
-    """Return the TOML text of a shipped voice or rig.
+    """Return the TOML text of a shipped voice, rig or mask.
 
     Raises
     ------
@@ -45,3 +46,8 @@ def voice(name: str = DEFAULT_VOICE) -> Voice:
 def rig(name: str = DEFAULT_RIG) -> Rig:
     """Return a shipped rig."""
     return rig_from_table(tomllib.loads(text("rigs", name)), name)
+
+
+def mask(name: str) -> Mask:
+    """Return a shipped emission mask."""
+    return mask_from_table(tomllib.loads(text("masks", name)), name)

@@ -52,7 +52,7 @@ def test_every_preset_goes_into_the_wheel() -> None:
 
 def test_presets_are_found_through_the_package() -> None:
     folder = resources.files("carrierfloor.presets")
-    for what in ("voices", "rigs"):
+    for what in ("voices", "rigs", "masks"):
         assert presets.names(what) == sorted(
             file.stem for file in (ROOT / "presets" / what).glob("*.toml")
         )
