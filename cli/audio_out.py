@@ -62,14 +62,14 @@ def sample_format(container: str, wanted: str | None, source: str) -> SampleForm
     return chosen
 
 
-def wide_enough(container: str, sample_type: SampleFormat, frames: int) -> str:
-    """Return ``RF64`` in place of ``WAV`` where so many mono samples need it."""
-    large = frames * sample_type.bytes > WAV_LARGEST_BYTES
+def wide_enough(container: str, sample_type: SampleFormat, frames: int, channels: int = 1) -> str:
+    """Return ``RF64`` in place of ``WAV`` where so many samples need it."""
+    large = frames * channels * sample_type.bytes > WAV_LARGEST_BYTES
     return "RF64" if container == "WAV" and large else container
 
 
 class AudioOut:
-    """A mono sound file being written beside its place; it takes its place on :meth:`commit`.
+    """A sound file being written beside its place; it takes its place on :meth:`commit`.
 
     Use it in a ``with`` statement: left without a commit, it leaves nothing behind.
 
@@ -83,18 +83,27 @@ class AudioOut:
         How a sample is stored.
     sample_rate_hz : int
         Of the samples to come.
+    channels : int
+        1 for sound; 2 for I and Q.
     """
 
     def __init__(
-        self, path: Path, *, container: str, sample_type: SampleFormat, sample_rate_hz: int
+        self,
+        path: Path,
+        *,
+        container: str,
+        sample_type: SampleFormat,
+        sample_rate_hz: int,
+        channels: int = 1,
     ) -> None:
         self.path = path
-        self._room_frames = WAV_LARGEST_BYTES // sample_type.bytes if container == "WAV" else None
+        frame_bytes = channels * sample_type.bytes
+        self._room_frames = WAV_LARGEST_BYTES // frame_bytes if container == "WAV" else None
         self._place = path.resolve()  # the file itself, if the name is a link
         self._part = self._place.with_name(f".{path.name}.{os.getpid()}.part")
         self._form = {
             "samplerate": sample_rate_hz,
-            "channels": 1,
+            "channels": channels,
             "subtype": sample_type.name,
             "format": container,
         }
@@ -139,7 +148,7 @@ class AudioOut:
         self._discard()
 
     def write(self, samples: np.ndarray[Any, Any]) -> None:
-        """Append samples, shape (n,), as :class:`Quantiser` makes them.
+        """Append samples, shape (n,) or (n, channels), as :class:`Quantiser` makes them.
 
         Raises
         ------

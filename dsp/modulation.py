@@ -78,10 +78,12 @@ class ModulationMeter:
     ----------
     starts_at_s : float
         Time of the first point fed.
+    rate_hz : float
+        Of the points: 192 kHz, or more for other grids.
     """
 
-    def __init__(self, starts_at_s: float = 0.0) -> None:
-        self._starts_at_s = starts_at_s
+    def __init__(self, starts_at_s: float = 0.0, rate_hz: float = FINE_RATE_HZ) -> None:
+        self._starts_at_s, self._rate_hz = starts_at_s, rate_hz
         self.reset()
 
     def reset(self) -> None:
@@ -92,7 +94,7 @@ class ModulationMeter:
         self._histogram = np.zeros(len(HISTOGRAM_M) - 1, dtype=np.int64)
 
     def feed(self, fine: Block) -> None:
-        """Take the next points of m at 192 kHz, shape (4 n,)."""
+        """Take the next points of m, shape (n,); a quarter of them go into the histogram."""
         _measure(fine, self._state, self._times)
         _spread(fine[::FACTOR], HISTOGRAM_M[0], self._histogram)
 
@@ -109,19 +111,19 @@ class ModulationMeter:
             negative_peak=float(-state[TROUGH]),
             negative_peak_s=self._time_s(state[TROUGH_AT]),
             cutoffs=int(state[CUTOFFS]),
-            cutoff_total_s=float(state[OFF_TOTAL] / FINE_RATE_HZ),
-            cutoff_longest_s=float(state[OFF_LONGEST] / FINE_RATE_HZ),
+            cutoff_total_s=float(state[OFF_TOTAL] / self._rate_hz),
+            cutoff_longest_s=float(state[OFF_LONGEST] / self._rate_hz),
             cutoff_times_s=tuple(self._time_s(at) for at in times[: int(state[CUTOFFS])]),
             mean=float(mean),
             rms=math.sqrt(mean_square),
             carrier_ratio=float(1.0 + mean - state[UNDER] / count),
             power_ratio=float(1.0 + 2.0 * mean + mean_square - state[UNDER_SQUARES] / count),
-            duration_s=float(state[COUNT] / FINE_RATE_HZ),
+            duration_s=float(state[COUNT] / self._rate_hz),
             histogram=self._histogram.copy(),
         )
 
     def _time_s(self, at: float) -> float:
-        return self._starts_at_s + float(at) / FINE_RATE_HZ
+        return self._starts_at_s + float(at) / self._rate_hz
 
 
 @kernel

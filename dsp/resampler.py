@@ -3,6 +3,7 @@
 import numpy as np
 import soxr
 
+from carrierfloor.dsp.mixer import Complex
 from carrierfloor.dsp.stage import Block
 
 # soxr's best quality passes up to 0.913 of half the lower rate (measured: a tone at 0.9 comes
@@ -49,3 +50,37 @@ class Resampler:
         assert self._stream is not None
         ready: Block = self._stream.resample_chunk(np.ascontiguousarray(block), last=last)
         return ready
+
+
+class ComplexResampler:
+    """The same for complex samples.
+
+    Parameters
+    ----------
+    input_rate_hz, output_rate_hz : float
+        Equal rates pass unchanged.
+    """
+
+    def __init__(self, input_rate_hz: float, output_rate_hz: float) -> None:
+        self._stream = (
+            None
+            if input_rate_hz == output_rate_hz
+            else soxr.ResampleStream(
+                input_rate_hz, output_rate_hz, 2, dtype="float64", quality="VHQ"
+            )
+        )
+
+    def process(self, block: Complex) -> Complex:
+        """Take the next samples, shape (n,); return those that are ready, any number."""
+        return block if self._stream is None else self._run(block, last=False)
+
+    def finish(self) -> Complex:
+        """Return what is left after the last block."""
+        nothing = np.zeros(0, dtype=np.complex128)
+        return nothing if self._stream is None else self._run(nothing, last=True)
+
+    def _run(self, block: Complex, *, last: bool) -> Complex:
+        assert self._stream is not None
+        pairs = np.ascontiguousarray(block).view(np.float64).reshape(-1, 2)
+        ready = np.ascontiguousarray(self._stream.resample_chunk(pairs, last=last))
+        return np.asarray(ready.view(np.complex128)[:, 0])

@@ -73,6 +73,8 @@ class Quantiser:
     ----------
     sample_format : SampleFormat
         How a sample is stored.
+    dither : bool
+        False: round only, as the converter of a receiver does.
 
     Attributes
     ----------
@@ -80,8 +82,9 @@ class Quantiser:
         Samples beyond full scale so far; they are stored as full scale.
     """
 
-    def __init__(self, sample_format: SampleFormat) -> None:
+    def __init__(self, sample_format: SampleFormat, *, dither: bool = True) -> None:
         self.format = sample_format
+        self._dithered = sample_format.dithered and dither
         self.clipped_samples = 0
         self._random = np.random.default_rng(DITHER_SEED)
 
@@ -90,12 +93,12 @@ class Quantiser:
 
         Parameters
         ----------
-        block : ndarray, shape (n,)
+        block : ndarray, shape (n,), or (n, channels) without dither
             Audio, 1.0 is full scale.
 
         Returns
         -------
-        ndarray, shape (n,)
+        ndarray, of the same shape
             float32 or float64 for a float format, else int32 with the sample in the highest bits.
         """
         bits = self.format.bits
@@ -103,7 +106,7 @@ class Quantiser:
             return block.astype(np.float32) if self.format.name == "FLOAT" else block
         full_scale = 2 ** (bits - 1)
         steps = block * full_scale
-        if self.format.dithered:
+        if self._dithered:
             pairs = self._random.random((len(block), 2))  # in the order of the samples
             steps += pairs[:, 0] - pairs[:, 1]
         steps = np.rint(steps)

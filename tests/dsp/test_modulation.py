@@ -185,3 +185,16 @@ def test_reset_and_silence() -> None:
     assert (reading.cutoffs, reading.negative_peak, reading.positive_peak) == (0, 0.0, 0.0)
     assert reading.power_ratio == 1.0
     assert ModulationMeter().read().percentile(50.0) == 0.0
+
+
+def test_another_grid_gives_the_same_times() -> None:
+    """1.25 cos x of 1 kHz on 768 kHz: off for arccos(1/1.25)/pi of each cycle, from 0.398 ms on."""
+    rate_hz = 768_000.0
+    meter = ModulationMeter(1.0, rate_hz)
+    meter.feed(1.25 * np.cos(2 * np.pi * 1000.0 * np.arange(7680) / rate_hz))
+    reading = meter.read()
+    off = math.acos(-1.0 / 1.25) / (2.0 * math.pi)  # of a cycle
+    assert reading.duration_s == pytest.approx(0.01)
+    assert reading.cutoff_times_s[0] == pytest.approx(1.0 + off / 1000.0, abs=1e-8)
+    assert reading.cutoff_total_s == pytest.approx(0.01 * (1.0 - 2.0 * off), abs=1e-7)
+    assert reading.cutoff_longest_s == pytest.approx(0.001 * (1.0 - 2.0 * off), abs=1e-7)

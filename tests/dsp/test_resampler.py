@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from carrierfloor.dsp.resampler import Resampler, highest_passed_hz
+from carrierfloor.dsp.resampler import ComplexResampler, Resampler, highest_passed_hz
 from carrierfloor.dsp.stage import Block
 
 RATES_HZ = [8000, 11_025, 16_000, 22_050, 44_100, 96_000, 192_000]
@@ -45,3 +45,16 @@ def test_the_cut_into_blocks_changes_nothing(cut: int) -> None:
 def test_equal_rates_change_nothing() -> None:
     noise = np.random.default_rng(6).standard_normal(500)
     np.testing.assert_array_equal(resampled(noise, 48_000, 48_000, 7), noise)
+
+
+@pytest.mark.parametrize("cut", [7, 4096])
+def test_complex_samples_go_the_same_way_as_real_ones(cut: int) -> None:
+    random = np.random.default_rng(7)
+    real, imaginary = random.standard_normal((2, 5000))
+    resampler = ComplexResampler(44_100, 48_000)
+    mixed = real + 1j * imaginary
+    parts = [resampler.process(mixed[i : i + cut]) for i in range(0, len(mixed), cut)]
+    got = np.concatenate([*parts, resampler.finish()])
+    np.testing.assert_array_equal(got.real, resampled(real, 44_100, 48_000, cut))
+    np.testing.assert_array_equal(got.imag, resampled(imaginary, 44_100, 48_000, cut))
+    np.testing.assert_array_equal(ComplexResampler(48_000, 48_000).process(mixed), mixed)

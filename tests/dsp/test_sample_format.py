@@ -58,3 +58,12 @@ def test_beyond_full_scale_is_held_and_counted() -> None:
 def test_lossy_types_are_refused() -> None:
     with pytest.raises(SettingError, match="ULAW is not allowed"):
         SampleFormat(name="ULAW")
+
+
+def test_without_dither_16_bit_is_rounded_too() -> None:
+    """For frames of two channels, as a receiver's converter makes them."""
+    quantiser = Quantiser(SampleFormat(name="PCM_16"), dither=False)
+    frames = np.array([[0.3, 0.7], [-0.7, 2.0**16]]) * 2.0**-15
+    stored = quantiser.process(frames)
+    np.testing.assert_array_equal(np.asarray(stored) // 2**16, [[0, 1], [-1, 2**15 - 1]])
+    assert quantiser.clipped_samples == 1

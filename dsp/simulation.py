@@ -1,0 +1,208 @@
+"""A simulated recording of the transmitted signal, from the sound card's samples.
+
+card samples -> audio path -> modulator and cut-off of the final -> channel -> receiver -> recording
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from carrierfloor.dsp.antenna import Antenna, paths_of
+from carrierfloor.dsp.errors import SettingError
+from carrierfloor.dsp.path import Path
+from carrierfloor.dsp.resampler import Resampler
+from carrierfloor.dsp.rig import Rig
+from carrierfloor.dsp.settings import check, setting
+from carrierfloor.dsp.simulated_channel import ChannelDesign
+from carrierfloor.dsp.simulated_detector import DetectorDesign
+from carrierfloor.dsp.simulated_modulator import ModulatorDesign, SimulatedModulator
+from carrierfloor.dsp.simulated_receiver import (
+    DetectorReceiver,
+    IfReceiver,
+    IqReceiver,
+    Receiver,
+    Recorded,
+)
+from carrierfloor.dsp.simulated_truth import Truth, TruthMeter
+from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
+
+IQ, IF, DETECTOR = "iq", "if", "detector"
+USUAL_RATES_HZ = {IQ: 96_000, IF: 48_000, DETECTOR: 48_000}
+BLOCK = 4096  # samples of 48 kHz worked on at once: at 3 MHz four megabytes of complex samples
+
+
+@dataclass(frozen=True, kw_only=True)
+class SimulationDesign:
+    """How a recording is simulated."""
+
+    kind: str = setting(choices=(IQ, IF, DETECTOR), effect="of recording")
+    rate_hz: int = setting(
+        unit="Hz", low=48_000, high=3_000_000, effect="sample rate of the recording"
+    )
+    path: str | None = setting(None, effect="which of the rig's paths the audio takes; the first")
+    level_dbfs: float = setting(
+        -12.0,
+        unit="dBFS",
+        low=-100.0,
+        high=0.0,
+        effect="of the unmodulated carrier: magnitude of IQ, peak of an IF, DC of a detector",
+    )
+    carrier_hz: float = setting(
+        12_000.0, unit="Hz", low=2000.0, high=1.5e6, effect="intermediate frequency"
+    )
+    carrier_s: float = setting(
+        2.0, unit="s", low=0.0, high=600.0, effect="unmodulated carrier before and after the audio"
+    )
+    seed: int = setting(1, low=0, high=2**32 - 1, effect="of the noise")
+    modulator: ModulatorDesign = field(default_factory=ModulatorDesign)
+    channel: ChannelDesign = field(default_factory=ChannelDesign)
+    detector: DetectorDesign = field(default_factory=DetectorDesign)
+
+    def __post_init__(self) -> None:
+        check(self)
+        others = {
+            "imbalance": (self.channel.imbalance_pct, IQ),
+            "knee": (self.detector.knee_pct, DETECTOR),
+            "rc": (self.detector.rc_ms, DETECTOR),
+        }
+        for what, (given, kind) in others.items():
+            if given and self.kind != kind:
+                raise SettingError(f"{what} goes with the kind {kind} only, not with {self.kind}")
+        for what, given in (
+            ("offset", self.channel.offset_hz),
+            ("drift", self.channel.drift_hz_per_s),
+        ):
+            if given and self.kind == DETECTOR:
+                raise SettingError(f"{what} means nothing to a detector: it hears no frequency")
+
+    @property
+    def amplitude(self) -> float:
+        """Of the unmodulated carrier in the recording, 1.0 = full scale."""
+        return float(10.0 ** (self.level_dbfs / 20.0))
+
+
+class Simulation:
+    """Simulate the recording of what a transmitter makes of sound-card samples at 48 kHz.
+
+    Constant memory, and no bit depends on how the samples are cut into blocks.
+
+    Parameters
+    ----------
+    rig : Rig
+        Its level, polarity and path.
+    design : SimulationDesign
+        How.
+
+    Raises
+    ------
+    SettingError
+        If the rig has no such path, or the carrier does not fit into the recording.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from carrierfloor import presets
+    >>> design = SimulationDesign(kind="iq", rate_hz=48_000, carrier_s=0.1)
+    >>> simulation = Simulation(presets.rig("dc-coupled"), design)
+    >>> tone = np.sin(2 * np.pi * 1000 * np.arange(48_000) / 48_000)
+    >>> parts = [simulation.process(0.5 * 10 ** (-8 / 20) * tone), simulation.finish()]
+    >>> len(np.concatenate(parts))  # 0.1 + 1 + 0.1 s
+    57600
+    >>> f"{100 * simulation.truth().negative_peak:.1f} %"
+    '50.0 %'
+    """
+
+    def __init__(self, rig: Rig, design: SimulationDesign) -> None:
+        self.path = chosen_path(rig, design.path)
+        self._design = design
+        self._receiver = _receiver(design)
+        rates = self._receiver.rates
+        self._antenna = Antenna(self.path, rig.level.sample_at_full_modulation)
+        self._to_fine = Resampler(SAMPLE_RATE_HZ, rates.fine_hz)
+        self._modulator = SimulatedModulator(design.modulator, rates.fine_hz, -rates.settling_fine)
+        self._around = round(design.carrier_s * SAMPLE_RATE_HZ)  # card samples before and after
+        self._card = self._around  # card samples so far
+        self._fine_per_card = rates.fine_hz / SAMPLE_RATE_HZ
+        begins = round(self._around * self._fine_per_card)
+        self._truth = TruthMeter(rates.fine_hz, design.modulator.floor, begins)
+        self._given = 0  # samples of the recording
+        self._receiver.process(self._modulator.process(np.zeros(rates.settling_fine))[1])
+        self._held = self._follow(self._antenna.process(np.zeros(self._around)))
+
+    def process(self, card: Block) -> Recorded:
+        """Take the next samples as the sound card gets them, shape (n,), any n.
+
+        Returns
+        -------
+        ndarray, shape (m,)
+            What is ready of the recording, 1.0 = full scale: complex for IQ, else real.
+        """
+        self._card += len(card)
+        ready = np.concatenate([self._held, self._follow(self._antenna.process(card))])
+        self._held = ready[:0]
+        self._given += len(ready)
+        return np.asarray(self._design.amplitude * ready)
+
+    def finish(self) -> Recorded:
+        """Return the rest; all in all as many samples as the time of carrier and audio holds."""
+        parts = [self._held, self._follow(self._antenna.finish(self._around))]
+        parts.append(self._radiate(self._to_fine.finish()))
+        # The transmitter stays on until the receiver has got everything.
+        on = self._modulator.process(np.zeros(self._receiver.rates.settling_fine))[1]
+        parts += [self._receiver.process(on), self._receiver.finish()]
+        length_s = (self._card + self._around) / SAMPLE_RATE_HZ
+        rest = np.concatenate(parts)[: round(length_s * self._design.rate_hz) - self._given]
+        self._given += len(rest)
+        return np.asarray(self._design.amplitude * rest)
+
+    def truth(self) -> Truth:
+        """Return what the transmitter did so far."""
+        return self._truth.read()
+
+    @property
+    def audio_begins_s(self) -> float:
+        """When the audio begins in the recording."""
+        return self._around / SAMPLE_RATE_HZ
+
+    @property
+    def audio_ends_s(self) -> float:
+        """When the audio ends, as far as it has come."""
+        return self._card / SAMPLE_RATE_HZ
+
+    def _follow(self, modulation: Block) -> Recorded:
+        """Take m at 48 kHz as far as it is known."""
+        starts = range(0, len(modulation), BLOCK)
+        pieces = (self._to_fine.process(modulation[at : at + BLOCK]) for at in starts)
+        parts = [self._radiate(piece) for piece in pieces]
+        return np.asarray(np.concatenate(parts or [self._receiver.process(np.zeros(0))]))
+
+    def _radiate(self, modulation: Block) -> Recorded:
+        """Take m at the fine rate."""
+        wanted, envelope = self._modulator.process(modulation)
+        self._truth.feed(wanted, envelope, round(self._card * self._fine_per_card))
+        return self._receiver.process(envelope)
+
+
+def chosen_path(rig: Rig, name: str | None) -> Path:
+    """Return the path of this name, or the first.
+
+    Raises
+    ------
+    SettingError
+        If there is none.
+    """
+    paths = paths_of(rig)
+    for path in paths:
+        if name in (None, path.name):
+            return path
+    known = ", ".join(repr(path.name) for path in paths)
+    raise SettingError(f"path is {name!r}; the rig has {known}")
+
+
+def _receiver(design: SimulationDesign) -> Receiver:
+    random = np.random.default_rng(design.seed)
+    if design.kind == IQ:
+        return IqReceiver(design.channel, design.rate_hz, random)
+    if design.kind == IF:
+        return IfReceiver(design.channel, design.rate_hz, random, design.carrier_hz)
+    return DetectorReceiver(design.channel, design.rate_hz, random, design.detector)
