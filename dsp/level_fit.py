@@ -81,8 +81,7 @@ def fit_level(
     contradicts = np.zeros(len(ordered), dtype=bool)
     while (wrong := _contradicting(amplitude, negative, error, used)) is not None:
         used[wrong], contradicts[wrong] = False, True
-    curve = RisingCurve.through(amplitude[used], negative[used], error[used])
-    at_limit = _meets(curve, limit, float(negative[used].max()))
+    curve, at_limit = _meets(amplitude[used], negative[used], error[used], limit)
     doubt = _relative_error(curve, at_limit, amplitude[used], negative[used], error[used])
     floor = float(negative[flat:].mean()) if flat < len(ordered) else None
     if floor is not None and floor >= CLOSED:
@@ -161,14 +160,24 @@ def _contradicting(
     return worst
 
 
-def _meets(curve: RisingCurve, limit: float, deepest: float) -> float:
-    place = curve.meets(limit)
-    if place is None or limit > FARTHEST * deepest:
-        raise AudioError(
-            f"the deepest trough that tells the level is {100.0 * deepest:.0f} %, too far from the "
-            f"negative limit of {100.0 * limit:g} %; go to higher levels"
-        )
-    return place
+def _meets(
+    amplitude: Block, negative: Block, error: Block, limit: float
+) -> tuple[RisingCurve, float]:
+    """Return the curve through the readings, and where it is as high as the limit.
+
+    A curve that turns before it gets there was bent by errors; one of lower order is taken.
+    """
+    deepest = float(negative.max())
+    curve = RisingCurve.through(amplitude, negative, error)
+    curves = RisingCurve.of_all_orders(amplitude, negative, error)[: curve.order]
+    for one in reversed(curves):
+        place = one.meets(limit)
+        if place is not None and limit <= FARTHEST * deepest:
+            return one, place
+    raise AudioError(
+        f"the deepest trough that tells the level is {100.0 * deepest:.0f} %, too far from the "
+        f"negative limit of {100.0 * limit:g} %; go to higher levels"
+    )
 
 
 def _relative_error(

@@ -18,6 +18,7 @@ from carrierfloor.dsp.tone_lines import LOOK, STEP, ToneTrack
 HEARD_DB = 12.0  # over the noise
 MOST_DB = 20.0  # a look can be off by: one that is all wrong must not decide alone
 FINE_S = 0.01  # step of the last search
+FINE_WITHIN_S = 0.1  # of the first one, for which a ramp has no length
 FITS_DB = 3.0  # mean distance of a staircase that is the one
 TELLING = 6.0  # decibels times steps by which the second-best place must be worse
 LONG_S = LOOK / SAMPLE_RATE_HZ
@@ -66,14 +67,15 @@ def match(track: ToneTrack, sent: SentStaircase) -> Match:
             "the tone is on from beginning to end, so nothing tells which step is which; record "
             "the silence before the staircase or behind it too"
         )
-    fine_s = best_s + np.arange(-LONG_S, LONG_S, FINE_S)
-    fine = np.array([places.distance(at_s) for at_s in fine_s])
-    best_s = float(np.mean(fine_s[fine <= fine.min() + 1e-9]))
-    if fine.min() > FITS_DB:
+    fine_s = best_s + np.arange(-FINE_WITHIN_S, FINE_WITHIN_S, FINE_S)
+    fine = np.array([places.difference(at_s) for at_s in fine_s])
+    best_s = float(np.mean(fine_s[fine <= fine.min() * (1.0 + 1e-9)]))
+    distance_db = places.distance(best_s)
+    if distance_db > FITS_DB:
         raise AudioError(
             "the tone does not go up and down as in the staircase that was sent; is it another?"
         )
-    return Match(begins_s=best_s, clock_ratio=ratio, distance_db=float(fine.min()))
+    return Match(begins_s=best_s, clock_ratio=ratio, distance_db=distance_db)
 
 
 def _clock_ratio(track: ToneTrack, heard: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> float:
@@ -112,15 +114,21 @@ class _Places:
 
     def distance(self, begins_s: float) -> float:
         """Return the mean distance in decibels over the staircase's time, as far as recorded."""
+        expected = self._expected(begins_s)
+        relevant = self._heard | (expected > 0.0)
+        off = np.minimum(np.abs(self._decibels(expected) - self._level_db), MOST_DB)
+        return float(off[relevant].mean())
+
+    def difference(self, begins_s: float) -> float:
+        """Return the sum of all differences of amplitude: the middles of the glides decide it."""
+        return float(np.abs(self._expected(begins_s) - self._amplitude).sum())
+
+    def _expected(self, begins_s: float) -> Block:
+        """Return the staircase with the gain that it seems to have."""
         sent = self._sent.amplitude_at((self._times_s - begins_s) / self._ratio)
         both = self._heard & (sent > 0.0)
-        if not both.any():
-            return MOST_DB
-        gain = float(np.median(self._amplitude[both] / sent[both]))
-        expected_db = self._decibels(gain * sent)
-        relevant = self._heard | (sent > 0.0)
-        off = np.minimum(np.abs(expected_db - self._level_db), MOST_DB)
-        return float(off[relevant].mean())
+        gain = float(np.median(self._amplitude[both] / sent[both])) if both.any() else 0.0
+        return np.asarray(gain * sent)
 
     def _decibels(self, amplitude: Block) -> Block:
         return np.asarray(10.0 * np.log10(np.square(amplitude) + self._floor**2))
