@@ -20,6 +20,8 @@ from carrierfloor.dsp.settings import check, from_table, refuse_unknown_keys, se
 KINDS = ("highpass", "lowpass", "peak", "lowshelf", "highshelf", "allpass")
 BUTTERWORTH_Q = math.sqrt(0.5)
 
+Polynomials = tuple[NDArray[np.float64], NDArray[np.float64]]
+
 
 @dataclass(frozen=True, kw_only=True)
 class Section:
@@ -59,26 +61,9 @@ class Section:
         """The corner or the centre."""
         return float(self.centre_hz if self.kind == "peak" else self.corner_hz)  # type: ignore[arg-type]
 
-    def analogue(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def analogue(self) -> Polynomials:
         """Return numerator and denominator in s, highest power first, each of shape (3,)."""
-        w = 2.0 * math.pi * self.frequency_hz
-        if self.kind in ("highpass", "lowpass"):
-            if self.q is None:
-                top = [0.0, 1.0, 0.0] if self.kind == "highpass" else [0.0, 0.0, w]
-                return np.array(top), np.array([0.0, 1.0, w])
-            top = [1.0, 0.0, 0.0] if self.kind == "highpass" else [0.0, 0.0, w * w]
-            return np.array(top), np.array([1.0, w / self.q, w * w])
-        if self.kind == "allpass":
-            if self.q is None:
-                return np.array([0.0, -1.0, w]), np.array([0.0, 1.0, w])
-            return np.array([1.0, -w / self.q, w * w]), np.array([1.0, w / self.q, w * w])
-        q = self.q if self.q is not None else BUTTERWORTH_Q
-        a = 10.0 ** (float(self.gain_db or 0.0) / 40.0)
-        if self.kind == "peak":
-            return np.array([1.0, w * a / q, w * w]), np.array([1.0, w / (a * q), w * w])
-        low = np.array([1.0, w * math.sqrt(a) / q, w * w * a])  # s^2 + (sqrt(A)/Q) s + A
-        high = np.array([a, w * math.sqrt(a) / q, w * w])  # A s^2 + (sqrt(A)/Q) s + 1
-        return (a * low, high) if self.kind == "lowshelf" else (a * high, low)
+        return polynomials(self.kind, self.frequency_hz, self.q, self.gain_db)
 
 
 _NEEDED = {
@@ -108,6 +93,28 @@ def _section(row: Mapping[str, Any], where: str) -> Section:
         return from_table(Section, row, "")
     except SettingError as error:
         raise SettingError(f"{where}: {error}") from None
+
+
+def polynomials(
+    kind: str, frequency_hz: float, q: float | None = None, gain_db: float | None = None
+) -> Polynomials:
+    """Return a section's numerator and denominator in s, highest power first, of shape (3,)."""
+    w = 2.0 * math.pi * frequency_hz
+    if kind in ("highpass", "lowpass", "allpass"):
+        if q is None:
+            tops = {"highpass": (1.0, 0.0), "lowpass": (0.0, w), "allpass": (-1.0, w)}
+            return np.array([0.0, *tops[kind]]), np.array([0.0, 1.0, w])
+        bottom = np.array([1.0, w / q, w * w])
+        if kind == "allpass":
+            return bottom * [1.0, -1.0, 1.0], bottom
+        return np.array([1.0, 0.0, 0.0] if kind == "highpass" else [0.0, 0.0, w * w]), bottom
+    q = q if q is not None else BUTTERWORTH_Q
+    a = 10.0 ** (float(gain_db or 0.0) / 40.0)
+    if kind == "peak":
+        return np.array([1.0, w * a / q, w * w]), np.array([1.0, w / (a * q), w * w])
+    low = np.array([1.0, w * math.sqrt(a) / q, w * w * a])  # s^2 + (sqrt(A)/Q) s + A
+    high = np.array([a, w * math.sqrt(a) / q, w * w])  # A s^2 + (sqrt(A)/Q) s + 1
+    return (a * low, high) if kind == "lowshelf" else (a * high, low)
 
 
 def analogue_response(
