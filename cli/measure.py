@@ -99,6 +99,8 @@ def check(options: MeasureOptions) -> None:
     """
     if options.report is not None:
         report_file.check_path(options.report)
+    if options.pictures is not None and options.pictures.exists() and not options.pictures.is_dir():
+        raise SettingError(f"--pictures {options.pictures} is a file; name a folder")
     if options.depth is not None and not SHALLOWEST_PCT <= options.depth <= DEEPEST_PCT:
         raise SettingError(
             f"--depth is {options.depth:g} %; it must be {SHALLOWEST_PCT:g} to {DEEPEST_PCT:g} %"

@@ -9,7 +9,8 @@ from carrierfloor.cli.report import Report
 from carrierfloor.cli.screen import BAD, GOOD, NOTE, QUIET
 
 GOOD_PCT, FAIR_PCT = 1.0, 3.0  # worst error of a fit
-UNITS = {"corner_hz": "Hz", "centre_hz": "Hz", "gain_db": "dB", "q": ""}
+SHOWN = {"": ".3f", "dB": "+.2f"}  # how numbers are shown, by their unit
+SMALLEST = {"": 0.001, "dB": 0.01, "Hz": 0.01}  # uncertainty worth showing
 LABEL_WIDTH = 10
 
 
@@ -64,23 +65,24 @@ def _sections(path: Report) -> Table:
     for section in path["sections"]:
         known = section["uncertainty"]
         key = "centre_hz" if "centre_hz" in section else "corner_hz"
-        table.add_row(
-            section["kind"],
-            *_value(f"{section[key]:.4g} Hz", known.get(key)),
-            *(_value(f"{section['q']:.3f}", known.get("q")) if "q" in section else ("-", "")),
-            *(
-                _value(f"{section['gain_db']:+.2f} dB", known.get("gain_db"))
-                if "gain_db" in section
-                else ("", "")
-            ),
-        )
+        cells = [section["kind"], f"{section[key]:.4g} Hz", _known(known.get(key), "Hz")]
+        for key, unit in (("q", ""), ("gain_db", "dB")):
+            cells += (
+                [f"{section[key]:{SHOWN[unit]}} {unit}".rstrip(), _known(known.get(key), unit)]
+                if key in section
+                else ["", ""]
+            )
+        table.add_row(*cells)
     if not path["sections"]:
         table.add_row("flat")
     return table
 
 
-def _value(value: str, uncertainty: float | None) -> tuple[str, Text]:
-    return value, Text(f"± {uncertainty:.2g}" if uncertainty is not None else "", style=QUIET)
+def _known(uncertainty: float | None, unit: str) -> Text:
+    """Return an uncertainty, unless it lies below the digits shown."""
+    if uncertainty is None or uncertainty < SMALLEST[unit]:
+        return Text()
+    return Text(f"± {uncertainty:.2g}", style=QUIET)
 
 
 def _figures(path: Report, report: Report) -> Table:
