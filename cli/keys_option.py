@@ -20,6 +20,7 @@ class Keys(argparse.Action):
             predict_report,
             report_keys,
             screen,
+            simulate_report,
         )
 
         tables = {
@@ -29,6 +30,7 @@ class Keys(argparse.Action):
             "live": live_log.LOG_KEYS,
             "measure": measure_keys.KEYS,
             "level": level_report.KEYS,
+            "simulate": simulate_report.KEYS,
         }
         screen.results().print(keys.report_table(tables[str(self.const)]))
         parser.exit()

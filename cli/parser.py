@@ -13,6 +13,7 @@ from carrierfloor.cli.keys_option import add_keys_option
 from carrierfloor.cli.level_parser import add_level
 from carrierfloor.cli.live_parser import add_live
 from carrierfloor.cli.measure_parser import add_measure
+from carrierfloor.cli.simulate_parser import add_simulate
 from carrierfloor.cli.tone_parser import Commands, add_devices, add_tone
 
 EPILOG = """\
@@ -53,6 +54,7 @@ def build_parser() -> argparse.ArgumentParser:
     add_tone(commands)
     add_measure(commands)
     add_level(commands)
+    add_simulate(commands)
     add_devices(commands)
     _add_documents(commands, "voices", "voice")
     _add_documents(commands, "rigs", "rig")

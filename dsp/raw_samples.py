@@ -43,3 +43,34 @@ def from_bytes(content: bytes, stored_as: RawFormat) -> NDArray[np.float64]:
     """Return samples, 1.0 = full scale, shape (n,); whole samples only."""
     codes = np.frombuffer(content, stored_as.stored).astype(np.float64)
     return np.asarray((codes - stored_as.middle) / stored_as.full_scale)
+
+
+class RawQuantiser:
+    """Store samples raw, rounded without dither as the converter of a receiver does.
+
+    Parameters
+    ----------
+    stored_as : RawFormat
+        How a sample is stored.
+
+    Attributes
+    ----------
+    clipped_samples : int
+        Samples beyond full scale so far; they are stored as the nearest code.
+    """
+
+    def __init__(self, stored_as: RawFormat) -> None:
+        self.format = stored_as
+        self.clipped_samples = 0
+
+    def process(self, frames: NDArray[np.float64]) -> NDArray[Any]:
+        """Store the next samples, 1.0 = full scale; return codes of the same shape."""
+        stored = self.format.stored
+        codes = frames * self.format.full_scale + self.format.middle
+        if stored.kind != "f":
+            limits = np.iinfo(stored)
+            np.rint(codes, out=codes)
+            beyond = (codes < limits.min) | (codes > limits.max)
+            self.clipped_samples += int(np.count_nonzero(beyond))
+            np.clip(codes, limits.min, limits.max, out=codes)
+        return codes.astype(stored)

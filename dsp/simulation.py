@@ -3,9 +3,12 @@
 card samples -> audio path -> modulator and cut-off of the final -> channel -> receiver -> recording
 """
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from carrierfloor.dsp.antenna import Antenna, paths_of
 from carrierfloor.dsp.errors import SettingError
@@ -93,6 +96,13 @@ class Simulation:
     design : SimulationDesign
         How.
 
+    Attributes
+    ----------
+    path : Path
+        Which path the audio takes.
+    peak : float
+        Highest magnitude in the recording so far, of I and Q each; 1.0 = full scale.
+
     Raises
     ------
     SettingError
@@ -105,8 +115,7 @@ class Simulation:
     >>> design = SimulationDesign(kind="iq", rate_hz=48_000, carrier_s=0.1)
     >>> simulation = Simulation(presets.rig("dc-coupled"), design)
     >>> tone = np.sin(2 * np.pi * 1000 * np.arange(48_000) / 48_000)
-    >>> parts = [simulation.process(0.5 * 10 ** (-8 / 20) * tone), simulation.finish()]
-    >>> len(np.concatenate(parts))  # 0.1 + 1 + 0.1 s
+    >>> len(np.concatenate(list(simulation.recording([0.5 * 10 ** (-8 / 20) * tone]))))
     57600
     >>> f"{100 * simulation.truth().negative_peak:.1f} %"
     '50.0 %'
@@ -125,35 +134,33 @@ class Simulation:
         self._fine_per_card = rates.fine_hz / SAMPLE_RATE_HZ
         begins = round(self._around * self._fine_per_card)
         self._truth = TruthMeter(rates.fine_hz, design.modulator.floor, begins)
-        self._given = 0  # samples of the recording
-        self._receiver.process(self._modulator.process(np.zeros(rates.settling_fine))[1])
-        self._held = self._follow(self._antenna.process(np.zeros(self._around)))
+        self._given, self.peak = 0, 0.0  # samples, highest magnitude
+        self._settle()
 
-    def process(self, card: Block) -> Recorded:
-        """Take the next samples as the sound card gets them, shape (n,), any n.
+    def recording(self, card: Iterable[Block]) -> Iterator[Recorded]:
+        """Yield the recording, piece by piece: as much time as carrier and audio last.
 
-        Returns
-        -------
+        Parameters
+        ----------
+        card : iterable of ndarray, shape (n,)
+            All samples as the sound card gets them, in blocks of any size.
+
+        Yields
+        ------
         ndarray, shape (m,)
-            What is ready of the recording, 1.0 = full scale: complex for IQ, else real.
+            The next samples of the recording, 1.0 = full scale: complex for IQ, else real.
         """
-        self._card += len(card)
-        ready = np.concatenate([self._held, self._follow(self._antenna.process(card))])
-        self._held = ready[:0]
-        self._given += len(ready)
-        return np.asarray(self._design.amplitude * ready)
-
-    def finish(self) -> Recorded:
-        """Return the rest; all in all as many samples as the time of carrier and audio holds."""
-        parts = [self._held, self._follow(self._antenna.finish(self._around))]
-        parts.append(self._radiate(self._to_fine.finish()))
-        # The transmitter stays on until the receiver has got everything.
-        on = self._modulator.process(np.zeros(self._receiver.rates.settling_fine))[1]
-        parts += [self._receiver.process(on), self._receiver.finish()]
-        length_s = (self._card + self._around) / SAMPLE_RATE_HZ
-        rest = np.concatenate(parts)[: round(length_s * self._design.rate_hz) - self._given]
-        self._given += len(rest)
-        return np.asarray(self._design.amplitude * rest)
+        yield from self._unmodulated()
+        for block in card:
+            self._card += len(block)
+            yield from self._follow(self._antenna.process(block))
+        yield from self._unmodulated()
+        yield from self._follow(self._antenna.finish())
+        rest = [self._radiate(self._to_fine.finish())]
+        rest += [self._settle(), self._receiver.finish()]  # it stays on until all has come
+        seconds = (self._card + self._around) / SAMPLE_RATE_HZ
+        wanted = round(seconds * self._design.rate_hz) - self._given
+        yield self._recorded(np.concatenate(rest)[:wanted])
 
     def truth(self) -> Truth:
         """Return what the transmitter did so far."""
@@ -169,18 +176,35 @@ class Simulation:
         """When the audio ends, as far as it has come."""
         return self._card / SAMPLE_RATE_HZ
 
-    def _follow(self, modulation: Block) -> Recorded:
+    def _unmodulated(self) -> Iterator[Recorded]:
+        """Send the carrier alone."""
+        for start in range(0, self._around, BLOCK):
+            silence = np.zeros(min(BLOCK, self._around - start))
+            yield from self._follow(self._antenna.process(silence))
+
+    def _follow(self, modulation: Block) -> Iterator[Recorded]:
         """Take m at 48 kHz as far as it is known."""
-        starts = range(0, len(modulation), BLOCK)
-        pieces = (self._to_fine.process(modulation[at : at + BLOCK]) for at in starts)
-        parts = [self._radiate(piece) for piece in pieces]
-        return np.asarray(np.concatenate(parts or [self._receiver.process(np.zeros(0))]))
+        for start in range(0, len(modulation), BLOCK):
+            fine = self._to_fine.process(modulation[start : start + BLOCK])
+            yield self._recorded(self._radiate(fine))
 
     def _radiate(self, modulation: Block) -> Recorded:
         """Take m at the fine rate."""
         wanted, envelope = self._modulator.process(modulation)
         self._truth.feed(wanted, envelope, round(self._card * self._fine_per_card))
         return self._receiver.process(envelope)
+
+    def _settle(self) -> Recorded:
+        """Let the receiver hear the carrier outside of the recording."""
+        _, envelope = self._modulator.process(np.zeros(self._receiver.rates.settling_fine))
+        return self._receiver.process(envelope)
+
+    def _recorded(self, ready: NDArray[Any]) -> Recorded:
+        """Bring the next samples of the recording to their level."""
+        recorded: NDArray[Any] = self._design.amplitude * ready
+        self._given += len(recorded)
+        self.peak = max(self.peak, float(np.abs(frames_of(recorded)).max(initial=0.0)))
+        return recorded
 
 
 def chosen_path(rig: Rig, name: str | None) -> Path:
@@ -206,3 +230,9 @@ def _receiver(design: SimulationDesign) -> Receiver:
     if design.kind == IF:
         return IfReceiver(design.channel, design.rate_hz, random, design.carrier_hz)
     return DetectorReceiver(design.channel, design.rate_hz, random, design.detector)
+
+
+def frames_of(recording: Recorded) -> NDArray[np.float64]:
+    """Return samples of a recording as frames: shape (n, 2) with I and Q, or (n, 1)."""
+    channels = 2 if np.iscomplexobj(recording) else 1
+    return np.ascontiguousarray(recording).view(np.float64).reshape(-1, channels)

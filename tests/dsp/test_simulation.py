@@ -35,8 +35,8 @@ def simulated(
 ) -> tuple[Recorded, Truth]:
     design = SimulationDesign(**{"kind": "iq", "rate_hz": 48_000, "carrier_s": 0.2, **settings})
     simulation = Simulation(rig, design)
-    parts = [simulation.process(card[at : at + cut]) for at in range(0, len(card), cut)]
-    return np.concatenate([*parts, simulation.finish()]), simulation.truth()
+    blocks = (card[at : at + cut] for at in range(0, len(card), cut))
+    return np.concatenate(list(simulation.recording(blocks))), simulation.truth()
 
 
 def tone(m: float, seconds: float = 1.0, hz: float = 1000.0) -> Array:
