@@ -21,6 +21,8 @@ Floats = NDArray[np.float64]
 
 LEAST_EXPLAINED = 0.5  # of the capture's power, by a linear response to this sweep
 WILDEST = 0.6  # e that is tried at all
+DRIFT_FROM_HZ = 150.0  # bands below are late by the path's own group delay
+PATH_DELAY_S = 0.002  # by which that may differ between the bands above
 PASSES = 3
 GOOD_PPM = 0.3  # a smaller step ends the search; the rest is left to the fit of the path
 KEPT_BEFORE, KEPT_AFTER_S = 6.0, 2.0  # L ln(first) before the sweep is kept, and so long after it
@@ -53,14 +55,16 @@ def locate(capture: Block, sweep: KnownSweep) -> tuple[Block, int, float, int]:
         If the sweep is not there, not whole, or the clock is too far off.
     """
     found = Deconvolution(capture, sweep)
-    share = _drift(found, sweep)
-    if abs(share) > WILDEST:
+    rough_ppm = 1e6 * _drift(found, sweep)
+    doubt_ppm = 1e6 * PATH_DELAY_S / sweep.sweep.time_constant_s
+    if abs(rough_ppm) > 1e6 * WILDEST:
         raise another_sweep()
-    if abs(share) * 1e6 > LARGEST_CLOCK_PPM:
-        other = Deconvolution(capture, sweep, 1e6 * share)
-        raise another_sweep(1e6 * share if _explained(capture, other) > LEAST_EXPLAINED else None)
+    if abs(rough_ppm) > LARGEST_CLOCK_PPM + doubt_ppm:
+        other = Deconvolution(capture, sweep, rough_ppm)
+        is_it = _explained(capture, other) > LEAST_EXPLAINED
+        raise another_sweep(rough_ppm if is_it else None)
     capture, cropped = _cropped(capture, found.delay, sweep)
-    clock_ppm = 1e6 * share
+    clock_ppm = rough_ppm if abs(rough_ppm) > doubt_ppm else 0.0
     found = Deconvolution(capture, sweep, clock_ppm)
     check_whole(len(capture), sweep.sweep.sample_rate_hz, found.delay, sweep)
     if _explained(capture, found) < LEAST_EXPLAINED:
@@ -93,8 +97,10 @@ def _drift(found: Deconvolution, sweep: KnownSweep) -> float:
     """Return e from when octave bands of the sweep arrive; rough, but of any size."""
     one = sweep.sweep
     bins = fft.rfft(found.impulses)
-    count = max(2, math.floor(math.log2(one.highest_hz / one.lowest_hz) - 1.0))
-    centres_hz = np.geomspace(one.lowest_hz * 1.5, one.highest_hz / 1.5, count)
+    highest_hz = one.highest_hz / 1.5
+    lowest_hz = min(max(1.5 * one.lowest_hz, DRIFT_FROM_HZ), highest_hz / 1.3)
+    count = max(2, math.floor(math.log2(highest_hz / lowest_hz)) + 1)
+    centres_hz = np.geomspace(lowest_hz, highest_hz, count)
     places = np.array([_arrival(bins, found, hz, one.sample_rate_hz) for hz in centres_hz])
     columns = np.stack([np.ones(count), one.time_constant_s * np.log(centres_hz)], axis=1)
     weight = np.sqrt(centres_hz)  # high bands have short impulses

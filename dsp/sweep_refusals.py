@@ -99,7 +99,7 @@ def another_sweep(clock_ppm: float | None = None) -> AudioError:
     )
 
 
-def check_noise(signal_to_noise_db: float) -> None:
+def check_noise(signal_to_noise_db: float, least_db: float) -> None:
     """Refuse a capture that is too noisy.
 
     Raises
@@ -107,10 +107,10 @@ def check_noise(signal_to_noise_db: float) -> None:
     AudioError
         Says how noisy it is.
     """
-    if signal_to_noise_db < LEAST_SIGNAL_TO_NOISE_DB:
+    if signal_to_noise_db < least_db:
         raise AudioError(
             f"the capture is too noisy: {signal_to_noise_db:.0f} dB of signal to noise (at least "
-            f"{LEAST_SIGNAL_TO_NOISE_DB:g} dB); raise the recording level, or play a longer or "
+            f"{least_db:g} dB); raise the recording level, or play a longer or "
             "louder sweep"
         )
 

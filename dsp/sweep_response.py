@@ -22,7 +22,12 @@ from carrierfloor.dsp.sweep_curves import (
     orders,
 )
 from carrierfloor.dsp.sweep_recognition import KnownSweep
-from carrierfloor.dsp.sweep_refusals import check_flat, check_noise, check_samples
+from carrierfloor.dsp.sweep_refusals import (
+    LEAST_SIGNAL_TO_NOISE_DB,
+    check_flat,
+    check_noise,
+    check_samples,
+)
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -169,6 +174,7 @@ def measure_response(
     detector: Detector | None = None,
     *,
     of_a_detector: bool = True,
+    least_signal_to_noise_db: float = LEAST_SIGNAL_TO_NOISE_DB,
 ) -> SweepResponse:
     """Work out the response of what lies between a played sweep and its capture.
 
@@ -188,6 +194,8 @@ def measure_response(
     of_a_detector : bool
         Whether the capture shows an envelope, whose trough is cut flat when the carrier is cut
         off; then a capture with flat troughs is refused.
+    least_signal_to_noise_db : float
+        A capture with less is refused.
 
     Raises
     ------
@@ -202,7 +210,7 @@ def measure_response(
     lines, clean = _without_hum(found, kept, rate_hz)
     explained = found.explained(_windows(found))
     signal_to_noise_db = _signal_to_noise_db(clean - explained, explained, sweep, delay)
-    check_noise(signal_to_noise_db)
+    check_noise(signal_to_noise_db, least_signal_to_noise_db)
     if of_a_detector:
         check_flat(clean, found.explained([found.linear]), sweep, delay)
     linear = linear_curve(found, sweep, clock_ppm)
