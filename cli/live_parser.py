@@ -60,7 +60,7 @@ def _add_devices(parser: argparse.ArgumentParser) -> None:
     devices.add_argument(
         "--one-clock",
         action="store_true",
-        help="input and output are two devices on one clock (a sound server): no resampling",
+        help="input and output are two devices on one clock: no resampling (busy on PulseAudio)",
     )
     devices.add_argument("--no-reconnect", action="store_true", help="leave when a device is gone")
 

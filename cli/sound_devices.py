@@ -22,6 +22,7 @@ NO_DEVICES = (
     "there is no sound device; plug one in or start the sound server, and see that you may use "
     "it (on Linux: group audio)"
 )
+SERVED = ("default", "pulse", "pipewire")  # ALSA's names of what a sound server decides
 # A server that loses a device would else connect the stream to any other, such as our own output.
 KEEP_PLACE = {
     "PIPEWIRE_ALSA": "{ node.dont-reconnect=true }",
@@ -212,8 +213,13 @@ def check_output(device: Device, channels: int, rate_hz: int) -> None:
 
 
 def share_a_clock(first: Device, second: Device) -> bool:
-    """Tell whether two devices run on one clock and can share a stream."""
-    return first.index == second.index or (first.host_api == second.host_api == JACK)
+    """Tell whether two devices run on one clock and can share a stream.
+
+    A sound server behind ALSA may record from one card and play on another.
+    """
+    if first.host_api == second.host_api == JACK:
+        return True
+    return first.index == second.index and first.name not in SERVED
 
 
 def refusal(device: Device, rate_hz: int, error: Exception) -> DeviceError:

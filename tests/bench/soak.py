@@ -6,7 +6,8 @@ Usage, from the top of the repository::
 
 Speech runs through PulseAudio, which keeps the time of the clock, into ``carrierfloor live`` and
 on to a recorder.  At the end the output is worked out again from the recorded microphone and
-compared with what was sent and with what arrived.
+compared with what was sent and with what arrived.  Other options, such as ``--one-clock``, go to
+``live``.
 """
 
 import argparse
@@ -71,7 +72,7 @@ def run_live(
     """Run the command to its end; return its lines, and the memory of its processes over time."""
     arguments = [
         sys.executable, "-m", "carrierfloor.cli", "live", "--plain", "--input", "cable_a_mon",
-        "--output", "cable_b_out", "--one-clock", "--for", str(seconds),
+        "--output", "cable_b_out", "--for", str(seconds),
         "--record", str(folder / "live.wav"), *extra,
     ]  # fmt: skip
     memory = []
