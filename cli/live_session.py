@@ -169,7 +169,7 @@ class Session:
         assert self._process is not None
         self.desk.close()
         if self._process.opened is not None:
-            time.sleep(FADED_S)
+            time.sleep(FADED_S + self.desk.rest_s)
         may_return = self._has_run and self._options.reconnect
         self._drop_process()
         if not may_return:
@@ -245,7 +245,8 @@ class Session:
 
     def _change_rig(self) -> None:
         assert self._coming_rig is not None
-        if time.monotonic() - self._closed_s < FADED_S or not self.desk.is_silent:
+        fading_s = FADED_S + self.desk.rest_s
+        if time.monotonic() - self._closed_s < fading_s or not self.desk.is_silent:
             return
         self.desk.stop()
         if self.desk.is_running:

@@ -14,11 +14,12 @@ from carrierfloor.dsp.engine import (
     size_of,
 )
 from carrierfloor.dsp.entry import build_entry
+from carrierfloor.dsp.equaliser import equaliser_of, sections_behind_limiter
 from carrierfloor.dsp.fader import EDGE_SAMPLES, build_fader, end_fader
 from carrierfloor.dsp.limiter import build_limiter
 from carrierfloor.dsp.low_pass import LowPassDesign
 from carrierfloor.dsp.output import build_output
-from carrierfloor.dsp.output_filter import delay_samples, output_filter
+from carrierfloor.dsp.output_filter import delay_samples
 from carrierfloor.dsp.predicted import predicted_paths
 from carrierfloor.dsp.rig import Rig
 from carrierfloor.dsp.stage import (
@@ -31,8 +32,6 @@ from carrierfloor.dsp.stage import (
     StageDesign,
 )
 from carrierfloor.dsp.voice import Voice
-
-__all__ = ["EDGE_SAMPLES", "Chain"]
 
 # The limiter's model of a path holds up to 8 kHz; a voice that does not end in a low-pass of its
 # own gets this one.
@@ -90,12 +89,14 @@ class Chain:
         )
         designs = guarded(voice.stages)
         shaping = [design.build(context) for design in designs]
-        fit = output_filter(highest_hz)
+        behind = sections_behind_limiter(rig, highest_hz)
         self._fader_latency = sum(stage.latency_samples for stage in shaping)
         self._fader = build_fader(self._fader_latency)
-        limiter = build_limiter(predicted_paths(rig, fit, sample_step))
-        output = build_output(rig.level.sample_at_full_modulation, fit)
-        self._latency = HOP + self._fader_latency + limiter.latency_samples + delay_samples(fit)
+        limiter = build_limiter(predicted_paths(rig, behind, sample_step))
+        output = build_output(rig.level.sample_at_full_modulation, behind)
+        late = self._fader_latency + limiter.latency_samples + delay_samples(behind)
+        self._latency = HOP + late
+        self._rest = equaliser_of(rig).rest_samples
         named = [(design.kind, stage) for design, stage in zip(designs, shaping, strict=True)]
         closing = [("fader", self._fader), ("limiter", limiter), ("output", output)]
         named = [("entry", build_entry()), *_checked(named), *closing]
@@ -113,6 +114,14 @@ class Chain:
     def latency_samples(self) -> int:
         """Delay from input to output in samples at 48 kHz."""
         return self._latency
+
+    @property
+    def edge_samples(self) -> int:
+        """How long before a recording's end :meth:`end_at` must be called.
+
+        A ramp and, with an equaliser, the silence in which the equaliser comes to rest.
+        """
+        return EDGE_SAMPLES + self._rest
 
     @property
     def is_compiled(self) -> bool:
@@ -150,16 +159,26 @@ class Chain:
         return out
 
     def flush(self) -> Block:
-        """Fade out after the last sample fed; return the last ``latency_samples`` samples."""
+        """Fade out after the last sample fed, unless an end is set; return all that is left.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            The last ``latency_samples`` samples and, with an equaliser, those in which it comes
+            to rest.
+        """
         if not self._ended:
-            self.end_at(self._fed)
-        return self.process(np.zeros(self._latency))
+            self._fade_out(self._fed)
+        return self.process(np.zeros(self._latency + self._rest))
 
     def end_at(self, sample: int) -> None:
         """Fade out so that the output is silent from input sample ``sample`` on.
 
-        Call it at least ``EDGE_SAMPLES`` before that sample is fed; later, the ramp is shorter.
+        Call it at least ``edge_samples`` before that sample is fed; later, the ramp is shorter.
         """
+        self._fade_out(sample - self._rest)
+
+    def _fade_out(self, sample: int) -> None:
         self._ended = True
         end_fader(self._fader.state, sample + self._fader_latency)
 

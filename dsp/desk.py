@@ -24,10 +24,11 @@ from carrierfloor.dsp.chain import guarded
 from carrierfloor.dsp.drive import GAIN, gain_of
 from carrierfloor.dsp.engine import place, size_of
 from carrierfloor.dsp.entry import build_entry
+from carrierfloor.dsp.equaliser import equaliser_of, sections_behind_limiter
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.limiter import build_limiter
 from carrierfloor.dsp.output import build_output
-from carrierfloor.dsp.output_filter import delay_samples, output_filter
+from carrierfloor.dsp.output_filter import delay_samples
 from carrierfloor.dsp.predicted import predicted_paths
 from carrierfloor.dsp.rig import Rig
 from carrierfloor.dsp.sample_format import SampleFormat
@@ -206,7 +207,7 @@ class Desk:
         self.whole[at.OPEN] = 1
 
     def close(self) -> None:
-        """Let the fader go down: silence in 5 ms and the limiter's look-ahead."""
+        """Let the fader go down: silence in 5 ms, the limiter's look-ahead and ``rest_s``."""
         self.whole[at.OPEN] = 0
 
     @property
@@ -276,8 +277,13 @@ class Desk:
     def latency_samples(self) -> int:
         """Delay of the voice that is heard, at 48 kHz."""
         shaping = self._loaded(self._heard).latency_samples
-        fit = delay_samples(output_filter(self._highest_hz))
-        return HOP + shaping + sum(stage.latency_samples for stage in self._closing) + fit
+        behind = delay_samples(sections_behind_limiter(self._rig, self._highest_hz))
+        return HOP + shaping + sum(stage.latency_samples for stage in self._closing) + behind
+
+    @property
+    def rest_s(self) -> float:
+        """How long the rig's equaliser goes on after the fader and the limiter are silent."""
+        return equaliser_of(self._rig).rest_samples / SAMPLE_RATE_HZ
 
     @property
     def meters(self) -> Mapping[str, float]:
@@ -300,9 +306,9 @@ class Desk:
         return loaded
 
     def _closing_stages(self, rig: Rig) -> tuple[CompiledStage, ...]:
-        fit = output_filter(self._highest_hz)
-        limiter = build_limiter(predicted_paths(rig, fit, SENT_AS.largest_error))
-        output = build_output(rig.level.sample_at_full_modulation, fit)
+        behind = sections_behind_limiter(rig, self._highest_hz)
+        limiter = build_limiter(predicted_paths(rig, behind, SENT_AS.largest_error))
+        output = build_output(rig.level.sample_at_full_modulation, behind)
         _check_size((limiter, output), at.CLOSING_SIZE, f"rig {rig.name!r}")
         return limiter, output
 

@@ -7,7 +7,7 @@ from typing import Protocol
 
 import numpy as np
 
-from carrierfloor.dsp.chain import EDGE_SAMPLES, Chain
+from carrierfloor.dsp.chain import Chain
 from carrierfloor.dsp.resampler import Resampler
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
 
@@ -62,7 +62,7 @@ class InStep:
         """Take the next samples, shape (n,), any n; return those that are ready."""
         self._taken += len(block)
         self._held = np.concatenate([self._held, self._to_chain.process(block)])
-        free = max(0, len(self._held) - EDGE_SAMPLES)
+        free = max(0, len(self._held) - self.chain.edge_samples)
         ready, self._held = self._held[:free], self._held[free:]
         return self._count(self._from_chain.process(self._run(ready)))
 

@@ -26,7 +26,8 @@ def build_output(sample_at_full_modulation: float, sections: NDArray[np.float64]
     sample_at_full_modulation : float
         The sample value, with sign, that makes 100 % at 1 kHz.
     sections : ndarray, shape (n, 5)
-        A filter for outputs with a low sample rate; the limiter holds the same in its model.
+        A filter for outputs with a low sample rate and the rig's equaliser, if any; the limiter
+        holds the same in its model.
     """
     return CompiledStage(
         "output",

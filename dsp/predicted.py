@@ -4,19 +4,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from carrierfloor.dsp.antenna import paths_of
-from carrierfloor.dsp.biquad import biquad_kernel, cascade, cascade_state
+from carrierfloor.dsp.biquad import biquad_kernel, cascade, cascade_state, digital_response
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.limiter import LimitedPath
-from carrierfloor.dsp.path_model import digital_sections
+from carrierfloor.dsp.path_model import HIGHEST_HZ, LOWEST_HZ, digital_sections
 from carrierfloor.dsp.rig import Rig
 
-LARGEST_MISFIT = 5e-4  # of the digital path; the tolerance at the antenna is twice that
+LARGEST_MISFIT = 5e-4  # of the digital path; the tolerance at the antenna is twice that ...
+LARGEST_BOOSTED_MISFIT = 1e-3  # ... and all of it may go where the equaliser boosts
 LARGEST_LOSS = 0.1  # of the modulation, that a coarse sample format may cost
 IMPULSE_SAMPLES = 48_000  # long enough for the sum of any path's impulse response
 
 
 def predicted_paths(
-    rig: Rig, fit: NDArray[np.float64], sample_step: float
+    rig: Rig, behind: NDArray[np.float64], sample_step: float
 ) -> tuple[LimitedPath, ...]:
     """Model what follows the limiter.
 
@@ -24,8 +25,8 @@ def predicted_paths(
     ----------
     rig : Rig
         The transmitter; with no paths it is flat.
-    fit : ndarray, shape (n, 5)
-        The output filter's sections, which every path begins with.
+    behind : ndarray, shape (n, 5)
+        The sections of the output stage, output filter and equaliser; every path begins with them.
     sample_step : float
         Largest error of a stored sample, 1.0 = full scale.
 
@@ -36,14 +37,18 @@ def predicted_paths(
     """
     full = abs(rig.level.sample_at_full_modulation)
     card = (1.0 - sample_step) / full  # the converter clips beyond
-    paths = [LimitedPath(sections=fit, negative_ceiling=card, positive_ceiling=card, counted=False)]
+    paths = [
+        LimitedPath(sections=behind, negative_ceiling=card, positive_ceiling=card, counted=False)
+    ]
+    allowed = min(LARGEST_MISFIT, LARGEST_BOOSTED_MISFIT / _boost(behind))
     for path in paths_of(rig):
         sections, misfit = digital_sections(path)
-        if misfit > LARGEST_MISFIT:
+        if misfit > allowed:
+            less = " or equalise it less" if allowed < LARGEST_MISFIT else ""
             raise SettingError(
                 f"path {path.name!r}: the model of its {len(path.sections)} sections is "
-                f"{100.0 * misfit:.2f} % off (allowed {100.0 * LARGEST_MISFIT:g} %); "
-                "describe it with fewer sections"
+                f"{100.0 * misfit:.2g} % off (allowed {100.0 * allowed:.2g} %); "
+                f"describe it with fewer sections{less}"
             )
         lost = sample_step / full * _largest_gain(sections)
         if lost > LARGEST_LOSS:
@@ -54,12 +59,18 @@ def predicted_paths(
             )
         paths.append(
             LimitedPath(
-                sections=np.concatenate([fit, sections]),
+                sections=np.concatenate([behind, sections]),
                 negative_ceiling=rig.modulation.negative_aim - lost,
                 positive_ceiling=rig.modulation.positive_aim - lost,
             )
         )
     return tuple(paths)
+
+
+def _boost(sections: NDArray[np.float64]) -> float:
+    """Return the highest gain of sections where a path is modelled, at least 1."""
+    frequency_hz = np.geomspace(LOWEST_HZ, HIGHEST_HZ, 1000)
+    return max(1.0, float(np.abs(digital_response(sections, frequency_hz)).max()))
 
 
 def _largest_gain(sections: NDArray[np.float64]) -> float:

@@ -77,6 +77,8 @@ def _check_value(value: Any, item: "dataclasses.Field[Any]", where: str) -> None
     if expected is float and isinstance(value, int) and not isinstance(value, bool):
         value = float(value)
     if type(value) is not expected:
+        if expected is bool:
+            raise SettingError(f"{key} is {value!r}; it must be true or false")
         raise SettingError(
             f"{key} is {value!r}; it must be {_TYPE_WORDS[expected]} ({rule.allowed})"
             if expected is not str or rule.choices
@@ -89,7 +91,7 @@ def _check_value(value: Any, item: "dataclasses.Field[Any]", where: str) -> None
         raise SettingError(f"{key} is {value:g}{unit}; it must be {rule.allowed}")
 
 
-_TYPE_WORDS = {float: "a number", int: "a whole number", bool: "true or false", str: "a word"}
+_TYPE_WORDS = {float: "a number", int: "a whole number", str: "a word"}
 
 
 def _expected_type(item: "dataclasses.Field[Any]") -> type:

@@ -11,7 +11,7 @@ import soundfile as sf
 from numpy.typing import NDArray
 
 from carrierfloor import presets
-from carrierfloor.dsp.chain import EDGE_SAMPLES, Chain
+from carrierfloor.dsp.chain import Chain
 from carrierfloor.dsp.rig import Rig, rig_from_table
 from carrierfloor.dsp.voice import Voice
 from tests.reference import nasty
@@ -85,9 +85,9 @@ def chain(voice_name: str, path: str) -> Chain:
 def run(chain: Chain, samples: Array, cuts: Sequence[int] = ()) -> Array:
     """Feed a whole recording in the given pieces and return all that comes out.
 
-    The output is ``chain.latency_samples`` longer than the input.
+    The output is ``chain.latency_samples`` longer than the input, or more with an equaliser.
     """
-    free = max(0, len(samples) - EDGE_SAMPLES)
+    free = max(0, len(samples) - chain.edge_samples)
     edges = sorted({0, free, len(samples), *(cut for cut in cuts if 0 < cut < len(samples))})
     out = []
     for start, stop in pairwise(edges):
