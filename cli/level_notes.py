@@ -12,7 +12,7 @@ from carrierfloor.dsp.rig import Rig
 POOR_ERROR_PCT = 5.0
 SHALLOW = 0.75  # of the limit: the deepest trough that was used is far from it
 COMPRESSED, RAISED = 0.95, 1.05  # crest over trough at the limit
-MISREADS = 0.02  # by which (A - B)/(A + B) is off
+MISREADS = 0.01  # by which (A - B)/(A + B) is off
 REVERSED = 1.05  # negative peak: no cut-off holds it at 100 %
 MUCH_SHIFT = 0.03  # of the mean envelope
 MUCH_CHANGE = 0.02  # of the carrier over the recording
@@ -79,11 +79,10 @@ def _on_readings(found: LevelFound) -> Iterator[str]:
                 f"{lower.level_dbfs:.1f} dBFS: one of the two readings is wrong, or something "
                 "turned the gain down meanwhile."
             )
-    pairs = zip(fit.readings, fit.used, strict=True)
-    used = [reading.negative for reading, is_used in pairs if is_used]
-    if max(used) < SHALLOW * fit.limit:
+    deepest = _deepest_used(found)
+    if deepest < SHALLOW * fit.limit:
         yield (
-            f"The deepest trough that tells the level is {100 * max(used):.0f} %; the level is "
+            f"The deepest trough that tells the level is {100 * deepest:.0f} %; the level is "
             f"continued from there to {100 * fit.limit:g} %. Steps nearer to it tell it better."
         )
     if fit.error_pct > POOR_ERROR_PCT:
@@ -91,6 +90,11 @@ def _on_readings(found: LevelFound) -> Iterator[str]:
             f"The level is known to {fit.error_pct:.0f} % of the modulation only: the readings "
             "scatter, or end too early. Take more, and nearer to the limit."
         )
+
+
+def _deepest_used(found: LevelFound) -> float:
+    pairs = zip(found.fit.readings, found.fit.used, strict=True)
+    return max(reading.negative for reading, is_used in pairs if is_used)
 
 
 def _on_linearity(found: LevelFound) -> Iterator[str]:
@@ -102,6 +106,8 @@ def _on_linearity(found: LevelFound) -> Iterator[str]:
             "over, as in a balanced modulator. Beyond 100 % a diode sees the trough rise again."
         )
     ratio = fit.crest_at_limit / fit.limit
+    if _deepest_used(found) < SHALLOW * fit.limit:
+        ratio = 1.0  # nobody has seen the crest there
     crest, limit = 100.0 * fit.crest_at_limit, 100.0 * fit.limit
     if ratio < COMPRESSED:
         yield (

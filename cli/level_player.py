@@ -1,6 +1,7 @@
 """Playing one level after another while somebody reads a scope."""
 
 import threading
+import time
 from types import TracebackType
 from typing import Self
 
@@ -12,6 +13,7 @@ from carrierfloor.dsp.signals import Ramped, Signal, Staircase
 RATE_HZ = 48_000
 RAMP_SAMPLES = 2400  # 50 ms
 FREQUENCY_HZ = 1000.0
+LOOK_S = 0.01
 
 
 class LevelPlayer:
@@ -50,7 +52,13 @@ class LevelPlayer:
         self._end()
 
     def hold(self, level_dbfs: float, *, uneven: bool = False) -> None:
-        """Ramp down what is played, and play the tone of 1 kHz, or the uneven one, at a level."""
+        """Ramp down what is played, and play the tone of 1 kHz, or the uneven one, at a level.
+
+        Raises
+        ------
+        CarrierfloorError
+            If the device does not open, or failed meanwhile.
+        """
         self.silence()
         self._player = Player(
             self.device,
@@ -66,6 +74,7 @@ class LevelPlayer:
         )
         self._thread = threading.Thread(target=self._play, args=[self._player], daemon=True)
         self._thread.start()
+        self._wait_for_sound()
 
     def silence(self) -> None:
         """Ramp down what is played.
@@ -76,6 +85,16 @@ class LevelPlayer:
             If the device failed meanwhile.
         """
         self._end()
+        if self._error is not None:
+            raise self._error
+
+    def _wait_for_sound(self) -> None:
+        """Wait until the device has taken something; until then standard error is held shut."""
+        assert self._player is not None
+        assert self._thread is not None
+        begin = self._player.position
+        while self._thread.is_alive() and self._player.position == begin:
+            time.sleep(LOOK_S)
         if self._error is not None:
             raise self._error
 

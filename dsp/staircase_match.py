@@ -21,6 +21,11 @@ FINE_S = 0.01  # step of the last search
 FINE_WITHIN_S = 0.1  # of the first one, for which a ramp has no length
 FITS_DB = 3.0  # mean distance of a staircase that is the one
 TELLING = 6.0  # decibels times steps by which the second-best place must be worse
+FEW = 5  # looks: a tone within so many of the recording's end goes on there
+OTHER = (
+    "the tone does not go up and down as in the staircase that was sent; is it another, or is the "
+    "kind of the recording wrong?"
+)
 LONG_S = LOOK / SAMPLE_RATE_HZ
 
 
@@ -63,6 +68,8 @@ def match(track: ToneTrack, sent: SentStaircase) -> Match:
     others = np.abs(rough_s - best_s) > sent.shortest_s / 2
     rival = float(distances[others].min(initial=math.inf))
     if (rival - distances.min()) * len(sent.steps) < TELLING:
+        if not (heard[:FEW].any() and heard[-FEW:].any()):
+            raise AudioError(OTHER)
         raise AudioError(
             "the tone is on from beginning to end, so nothing tells which step is which; record "
             "the silence before the staircase or behind it too"
@@ -72,9 +79,7 @@ def match(track: ToneTrack, sent: SentStaircase) -> Match:
     best_s = float(np.mean(fine_s[fine <= fine.min() * (1.0 + 1e-9)]))
     distance_db = places.distance(best_s)
     if distance_db > FITS_DB:
-        raise AudioError(
-            "the tone does not go up and down as in the staircase that was sent; is it another?"
-        )
+        raise AudioError(OTHER)
     return Match(begins_s=best_s, clock_ratio=ratio, distance_db=distance_db)
 
 
