@@ -11,6 +11,7 @@ import pytest
 import soundfile as sf
 
 from carrierfloor.cli.recording_in import RecordingIn
+from carrierfloor.cli.recording_out import storage_of
 from carrierfloor.cli.simulate_report import KEYS
 from carrierfloor.dsp.demodulate import Demodulator
 from tests.cli.files import (
@@ -154,6 +155,14 @@ def test_one_channel_for_what_is_no_iq(kind: str, name: str, tmp_path: Path, rig
     assert 20 * np.log10(np.abs(got).max()) == pytest.approx(recording["peak_dbfs"], abs=0.01)
     assert recording["carrier_hz"] == (12_000.0 if kind == "if" else None)
     assert (report["detector"]["coupling_hz"] == 2.0) == (kind == "detector")
+
+
+def test_a_large_recording_gets_a_header_that_can_say_so(tmp_path: Path) -> None:
+    """A plain WAV counts to 4 GiB: 300 s of 24-bit IQ at 2.4 MHz are 4.3 GB."""
+    given = {"channels": 2, "rate_hz": 2_400_000}
+    small = storage_of(tmp_path / "a.wav", frames=298 * 2_400_000, **given)
+    large = storage_of(tmp_path / "a.wav", frames=300 * 2_400_000, **given)
+    assert (small.container, large.container) == ("WAV", "RF64")
 
 
 def test_report_holds_what_its_keys_say(tmp_path: Path, rig: Path) -> None:

@@ -108,6 +108,19 @@ def test_lines_stand_in_the_noise_of_40_db() -> None:
     assert 10.0 * np.log10(density) == pytest.approx(-40.0, abs=0.1)
 
 
+def test_noise_of_an_if_recording_is_counted_beside_its_carrier() -> None:
+    """40 dB in 10 kHz, at 12 500 Hz: a real sine has half the power of I and Q, so has the noise.
+
+    Of 4 kHz on either side; three sigma of 16 000 bins are 2.4 %, 0.1 dB.
+    """
+    channel = ChannelDesign(carrier_to_noise_db=40.0, offset_hz=500.0)
+    recording, _ = simulated(np.zeros(2 * RATE_HZ), kind="if", channel=channel, carrier_s=0.0)
+    power = np.abs(np.fft.rfft(recording * np.hanning(len(recording)))) ** 2
+    away_hz = np.abs(np.fft.rfftfreq(len(recording), 1.0 / RATE_HZ) - 12_500.0)
+    carrier, noise = power[away_hz < 5.0].sum(), power[(away_hz > 5.0) & (away_hz < 4005.0)].sum()
+    assert 10.0 * np.log10(carrier / (noise * 10_000.0 / 8000.0)) == pytest.approx(40.0, abs=0.15)
+
+
 @pytest.mark.parametrize("floor_pct", [5.0, 20.0])
 def test_lines_behind_a_keep_alive_diode(floor_pct: float) -> None:
     """The same tone on what the diode leaves of the carrier."""
