@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.mask import Mask
-from carrierfloor.dsp.mask_segment import Segment
-from carrierfloor.dsp.rf_spectrum import RfSpectrum
+from carrierfloor.dsp.mask_coverage import Stretch, coverage, coverage_notes
+from carrierfloor.dsp.rf_spectrum import RfSpectrum, levels_dbc
 from carrierfloor.dsp.sidebands import shared_part
+from carrierfloor.dsp.spectral_window import NOISE_BINS
 from carrierfloor.dsp.stage import Block
 
 RESOLUTION_WITHIN = 0.1  # of what the mask asks for
@@ -37,18 +38,6 @@ class WorstPoint:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Stretch:
-    """How much of one segment of the mask was judged on one side."""
-
-    side: str  # lower, upper
-    from_hz: float
-    to_hz: float  # infinite if it has no end
-    recorded_to_hz: float  # what of it the recording holds; from_hz: nothing
-    hidden_hz: float  # of that: width where the recording's noise lies above the limit
-    limit_known: bool  # false: it depends on a power that was not given
-
-
-@dataclass(frozen=True, kw_only=True)
 class MaskVerdict:
     """Whether the mask is kept as far as can be told."""
 
@@ -67,13 +56,7 @@ class MaskVerdict:
     @property
     def is_whole(self) -> bool:
         """Whether every limit that has an end was judged on both sides, all of it."""
-        return all(
-            stretch.limit_known
-            and not stretch.hidden_hz
-            and (stretch.recorded_to_hz >= stretch.to_hz or math.isinf(stretch.to_hz))
-            and stretch.recorded_to_hz > stretch.from_hz
-            for stretch in self.stretches
-        )
+        return all(stretch.is_whole for stretch in self.stretches)
 
 
 def limit_dbc(
@@ -131,11 +114,7 @@ def judge(
     hidden = _hidden(spectrum, limit, mask.measured.hold)
     judged = spectrum.usable & np.isfinite(limit) & ~hidden
     level, offset_hz = _refined(spectrum, mask.measured.hold)
-    stretches = tuple(
-        _stretch(spectrum, segment, side, hidden, carrier_power_w)
-        for segment in mask.segments
-        for side in ("lower", "upper")
-    )
+    stretches = coverage(spectrum, mask, hidden, carrier_power_w)
     worst = [
         _worst(spectrum, judged & (side * spectrum.offset_hz > 0.0), level, limit, offset_hz)
         for side in (-1.0, 1.0)
@@ -145,20 +124,26 @@ def judge(
         upper=worst[1],
         stretches=stretches,
         held_s=spectrum.duration_s,
-        notes=_notes(mask, stretches, spectrum.duration_s),
+        notes=coverage_notes(mask, stretches, spectrum.duration_s),
     )
 
 
 def _hidden(spectrum: RfSpectrum, limit: Block, hold: str) -> Flags:
-    """Tell where the limit is exceeded by what may well be nothing but the recording's noise."""
+    """Tell where the limit is exceeded, but may not be without the recording's noise.
+
+    At the worst the amplitudes of emission and noise add up in one segment; in the mean it is their
+    powers.
+    """
     noise = spectrum.noise_density() * spectrum.bin_hz
     if hold == "peak":
-        power, highest = spectrum.peak_power, noise * _noise_limit(spectrum)
-        level = spectrum.peak_dbc
+        power, level = spectrum.peak_power, spectrum.peak_dbc
+        amplitude = np.sqrt(power) - math.sqrt(noise * _noise_limit(spectrum))
+        least = np.square(np.maximum(0.0, amplitude))
     else:
-        power, highest, level = spectrum.mean_power, noise * NOISE_MEAN, spectrum.mean_dbc
+        power, level = spectrum.mean_power, spectrum.mean_dbc
+        least = np.maximum(0.0, power - NOISE_MEAN * noise)
     with np.errstate(invalid="ignore"):
-        return np.asarray((level > limit) & (power <= highest))
+        return np.asarray((level > limit) & (levels_dbc(NOISE_BINS * least) <= limit))
 
 
 def _noise_limit(spectrum: RfSpectrum) -> float:
@@ -203,48 +188,3 @@ def _worst(
         limit_dbc=float(limit[at]),
         shared_part=shared_part(spectrum, away_hz - around, away_hz + around),
     )
-
-
-def _stretch(
-    spectrum: RfSpectrum, segment: Segment, side: str, hidden: Flags, power_w: float | None
-) -> Stretch:
-    away_hz = spectrum.offset_hz if side == "upper" else -spectrum.offset_hz
-    end_hz = float(away_hz.max())
-    within = (away_hz >= segment.from_hz) & (away_hz <= segment.end_hz)
-    return Stretch(
-        side=side,
-        from_hz=segment.from_hz,
-        to_hz=segment.end_hz,
-        recorded_to_hz=min(segment.end_hz, max(segment.from_hz, end_hz)),
-        hidden_hz=float(np.count_nonzero(hidden & within)) * spectrum.bin_hz,
-        limit_known=segment.power_db is None or power_w is not None,
-    )
-
-
-def _notes(mask: Mask, stretches: tuple[Stretch, ...], held_s: float) -> tuple[str, ...]:
-    notes = []
-    if mask.measured.status == "from memory":
-        notes.append(f"the numbers of mask {mask.name} are from memory: look them up")
-    if held_s < mask.measured.hold_s:
-        notes.append(
-            f"the rule wants {mask.measured.hold_s:g} s of peak hold; this is {held_s:.0f} s"
-        )
-    missing = [s for s in stretches if s.recorded_to_hz < s.to_hz and not math.isinf(s.to_hz)]
-    missing += [s for s in stretches if math.isinf(s.to_hz) and s.recorded_to_hz <= s.from_hz]
-    for side in ("lower", "upper"):
-        unseen = [s.recorded_to_hz for s in missing if s.side == side]
-        if unseen:
-            notes.append(
-                f"on the {side} side nothing beyond {min(unseen) / 1000.0:.3g} kHz can be judged: "
-                "the recording does not hold it"
-            )
-    for stretch in stretches:
-        if stretch.hidden_hz:
-            end = "on" if math.isinf(stretch.to_hz) else f"to {stretch.to_hz / 1000.0:g} kHz"
-            notes.append(
-                f"from {stretch.from_hz / 1000.0:g} kHz {end} on the {stretch.side} side the "
-                f"recording's noise hides {stretch.hidden_hz / 1000.0:.2g} kHz of the limit"
-            )
-    if not all(stretch.limit_known for stretch in stretches):
-        notes.append("a limit depends on the carrier's power, which was not given")
-    return tuple(notes)
