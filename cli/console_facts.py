@@ -66,6 +66,8 @@ def rig_lines(status: LiveStatus, width: int, *, is_short: bool) -> list[Text]:
     """Say what the transmitter is and, unless short, where the sound comes from and goes to."""
     limits = f"-{status.negative_limit_pct:.4g} % +{status.positive_limit_pct:.4g} %"
     items = [_item("Rig", clean(status.rig)), _item("Limits", limits)]
+    if status.is_equalised:
+        items.append(Text("equalised"))
     if not is_short:
         devices = f"{clean(status.input_device)} → {clean(status.output_device)}"
         rate = f"{status.sample_rate_hz / 1000:g} kHz, {status.block_frames} frames"

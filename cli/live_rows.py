@@ -42,6 +42,7 @@ _COLUMNS: dict[str, tuple[Read, str]] = {
     "rig": (_of("rig"), "name of the rig document"),
     "negative_limit_pct": (_of("negative_limit_pct"), "deepest trough allowed at the antenna"),
     "positive_limit_pct": (_of("positive_limit_pct"), "highest crest allowed at the antenna"),
+    "equalised": (_of("is_equalised"), "whether the rig's equaliser is on"),
     "input_peak_dbfs": (_of("meters.input_peak_dbfs"), "highest sample of the last 0.1 s"),
     "input_hold_dbfs": (_of("meters.input_hold_dbfs"), "the highest, held for 2 s"),
     "input_zeros_only": (_of("meters.input_is_silent"), "true after 2 s of nothing but zeros"),

@@ -212,6 +212,7 @@ class LiveRun:
             rig=desk.rig.name,
             negative_limit_pct=limits.negative_limit_pct,
             positive_limit_pct=limits.positive_limit_pct,
+            is_equalised=desk.rig.equalise.enabled,
             drive_db=None if drive_db is None else round(drive_db, 3),
             is_matched=self._is_matched,
             meters=self._read_meters(),

@@ -72,6 +72,7 @@ class LiveStatus:
     rig: str = ""
     negative_limit_pct: float = 95.0
     positive_limit_pct: float = 125.0
+    is_equalised: bool = False  # whether the rig has an equaliser
     drive_db: float | None = None  # of the voice that is heard; None: it has no drive
     is_matched: bool = False  # whether the voices are brought to one loudness
     meters: Meters = field(default_factory=Meters)

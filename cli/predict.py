@@ -170,6 +170,11 @@ def _times(antenna: Report) -> str:
 
 def _notes(report: Report) -> list[str]:
     notes = []
+    if report["rig"]["equalised"]:
+        notes.append(
+            "The rig's equaliser is no part of the transmitter: a file that was processed for this "
+            "rig holds its effect, any other does not."
+        )
     if report["input"]["nonfinite_samples"]:
         notes.append(
             f"{report['input']['nonfinite_samples']} samples were infinite or no number; "

@@ -17,6 +17,7 @@ from carrierfloor.cli.job import Outcome
 from carrierfloor.cli.notes import notes
 from carrierfloor.dsp.carrier import pep_w
 from carrierfloor.dsp.drive import DriveDesign
+from carrierfloor.dsp.equaliser import equaliser_of
 from carrierfloor.dsp.level import decibels
 from carrierfloor.dsp.prediction import AntennaReading
 from carrierfloor.dsp.rig import Rig
@@ -45,6 +46,7 @@ def build(outcome: Outcome) -> Report:
             "clipped_samples": outcome.quantiser.clipped_samples,
         },
         **_comparisons(outcome),
+        "equaliser": _equaliser(outcome.rig),
         "chain": _chain(outcome),
         "meters": _nested(outcome.chain.meters),
         "speed": {
@@ -123,6 +125,7 @@ def rig_facts(rig: Rig, source: str | None) -> Report:
         "positive_limit_pct": rig.modulation.positive_limit_pct,
         "full_modulation_dbfs": rig.level.full_modulation_dbfs,
         "polarity": rig.level.polarity,
+        "equalised": rig.equalise.enabled,
     }
 
 
@@ -165,6 +168,19 @@ def _excess(signal: SameLoudness | None, aim: float) -> Report:
         "cutoffs": found and found.cutoffs,
         "cutoff_ms": found and 1000.0 * found.cutoff_total_s,
     }
+
+
+def _equaliser(rig: Rig) -> Report:
+    asked, made = rig.equalise, equaliser_of(rig)
+    found = {
+        "lowest_hz": asked.lowest_hz,
+        "highest_hz": asked.highest_hz,
+        "deviation_db": made.after_db,
+        "deviation_without_db": made.before_db,
+        "boost_db": made.boost_db,
+        "rest_ms": 1000.0 * made.rest_samples / SAMPLE_RATE_HZ,
+    }
+    return found if asked.enabled else dict.fromkeys(found)
 
 
 def _chain(outcome: Outcome) -> Report:

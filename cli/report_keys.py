@@ -20,6 +20,7 @@ RIG_KEYS = {
     "rig.positive_limit_pct": "highest crest allowed at the antenna",
     "rig.full_modulation_dbfs": "peak of a 1 kHz tone at the sound card that makes 100 %",
     "rig.polarity": "normal or inverted",
+    "rig.equalised": "whether the rig file asks for the equaliser; processed files hold its effect",
 }
 
 # A number that does not exist, such as the level of silence in dB, is null.
@@ -65,6 +66,13 @@ KEYS = {
     "card.clipped_samples": "samples beyond full scale; 0 unless something is wrong",
     **_comparison("unprocessed", "the input itself"),
     **_comparison("path_blind", "the same voice and limits with a limiter that knows no path"),
+    "equaliser.lowest_hz": "from here the response at the antenna is to be flat; null, as all of "
+    "these, without an equaliser",
+    "equaliser.highest_hz": "up to here",
+    "equaliser.deviation_db": "worst deviation in that band from the gain at 1 kHz, all paths",
+    "equaliser.deviation_without_db": "the same without the equaliser",
+    "equaliser.boost_db": "its highest gain",
+    "equaliser.rest_ms": "silence at the end of the output in which it comes to rest",
     "chain.latency_ms": "delay of the chain; taken out of the file",
     "chain.latency_samples": "the same in samples at 48 kHz",
     "chain.low_pass_hz": "cut-off of the last low-pass",

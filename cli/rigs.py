@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from pathlib import Path
 
+from rich.table import Table
 from rich.text import Text
 
 from carrierfloor import presets
@@ -12,7 +13,16 @@ from carrierfloor.cli.validation import validate_files
 from carrierfloor.dsp.carrier import pep_w
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.path import Path as AudioPath
-from carrierfloor.dsp.rig import Carrier, Level, Modulation, Modulator, Plate, rig_from_table
+from carrierfloor.dsp.rig import (
+    Carrier,
+    Equalise,
+    Level,
+    Modulation,
+    Modulator,
+    Plate,
+    Rig,
+    rig_from_table,
+)
 
 PARTS = {
     "carrier": Carrier,
@@ -20,6 +30,7 @@ PARTS = {
     "modulator": Modulator,
     "modulation": Modulation,
     "level": Level,
+    "equalise": Equalise,
 }
 
 
@@ -59,6 +70,8 @@ def show(name_or_file: str) -> int:
         if part == "modulation" and rig.carrier:
             power_w = pep_w(rig.carrier.power_w, rig.modulation.positive_limit_pct / 100.0)
             table.add_row("", "", f"{power_w:.0f} W", "peak envelope power at the positive limit")
+    if rig.equalise.enabled:
+        _add_equaliser(table, rig)
     for number, path in enumerate(rig.paths, 1):
         table.add_row(f"path {number}", "", "", path.name)
         for section in path.sections:
@@ -69,6 +82,16 @@ def show(name_or_file: str) -> int:
     if not rig.paths:
         console.print("\nNo paths: DC-coupled and flat.", style=screen.QUIET)
     return 0
+
+
+def _add_equaliser(table: Table, rig: Rig) -> None:
+    """Say what the equaliser does to the rig's paths."""
+    from carrierfloor.dsp.equaliser import equaliser_of
+
+    made = equaliser_of(rig)
+    table.add_row("", "", f"{made.boost_db:.1f} dB", "highest gain it comes to")
+    table.add_row("", "", f"{made.after_db:.1f} dB", "worst deviation from flat in the band")
+    table.add_row("", "", f"{made.before_db:.1f} dB", "the same without it")
 
 
 def validate(files: Sequence[str]) -> int:

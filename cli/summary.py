@@ -105,6 +105,8 @@ def _lines(report: Report) -> Sequence[tuple[str, str]]:
             f"from the carrier {_db(antenna['emission_dbc'])} dBc",
         ),
     ]
+    if report["rig"]["equalised"]:
+        lines.append(("Equaliser", _equaliser(report["equaliser"])))
     if antenna["pep_w"] is not None:
         limit = antenna["pep_limit_w"]
         allowed = "" if limit is None else f" of {limit:g} W allowed"
@@ -133,6 +135,16 @@ def _gain(report: Report) -> str:
             if deepest is not None:
                 words.append(f"{stage} up to {_minus(deepest)} dB")
     return ", ".join(words)
+
+
+def _equaliser(found: Report) -> str:
+    return (
+        f"antenna flat within {found['deviation_db']:.1f} dB "
+        f"from {found['lowest_hz']:g} to {found['highest_hz']:g} Hz "
+        f"({found['deviation_without_db']:.1f} dB without), "
+        f"boost up to {found['boost_db']:.1f} dB; "
+        f"comes to rest in the last {found['rest_ms']:.0f} ms, which are silent"
+    )
 
 
 def _minus(reduction_db: float) -> str:

@@ -139,16 +139,16 @@ def _fitted(wanted: Equalise, gain_db: Floats) -> Floats:
 def _excess_db(wanted: Equalise, sections: Floats) -> float:
     """Return by how much the highest gain is over what is allowed, in the band or outside."""
     gain_db = _decibels(digital_response(sections, FREQUENCY_HZ))
-    outside = (wanted.lowest_hz * 2.0**-FALL_BELOW, wanted.highest_hz * 2.0**FALL_ABOVE)
-    fallen = (FREQUENCY_HZ <= outside[0]) | (FREQUENCY_HZ >= outside[1])
-    over = float(gain_db.max()) - wanted.most_boost_db
-    return max(over, float(gain_db[fallen].max()) - OUTSIDE_BOOST_DB)
+    edges_hz = [wanted.lowest_hz * 2.0**-FALL_BELOW, wanted.highest_hz * 2.0**FALL_ABOVE]
+    below, above = np.searchsorted(FREQUENCY_HZ, edges_hz)
+    fallen_db = np.concatenate([gain_db[:below], gain_db[above:]])
+    over_db = float(gain_db.max()) - wanted.most_boost_db
+    return max(over_db, float(fallen_db.max()) - OUTSIDE_BOOST_DB)
 
 
 def _deviation_db(wanted: Equalise, paths: tuple[Path, ...], sections: Floats) -> float:
     """Return the worst deviation of any path from its gain at 1 kHz."""
-    band_hz = GRID_HZ[(GRID_HZ >= wanted.lowest_hz) & (GRID_HZ <= wanted.highest_hz)]
-    band_hz = np.concatenate([[wanted.lowest_hz], band_hz, [wanted.highest_hz]])
+    band_hz = np.geomspace(wanted.lowest_hz, wanted.highest_hz, len(GRID_HZ))
     own = digital_response(sections, band_hz)
     return max(float(np.abs(_decibels(path.response(band_hz) * own)).max()) for path in paths)
 
