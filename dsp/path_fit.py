@@ -38,7 +38,8 @@ Complexes = NDArray[np.complex128]
 
 WORTH = 15.0  # squared error, in variances, that an unknown must save
 MOST_SECTIONS = 8
-FEW_SECTIONS, GOOD_COST = 5, 1.5  # of a plain solution; cost per measured number
+FEW_SECTIONS = 5  # looked for at first
+GOOD_COST, PERFECT_COST = 1.5, 0.5  # per measured number: no search elsewhere; no more sections
 FIRST_LOOK, FINISHED = 15, 5  # evaluations of all candidates; how many are then finished
 PLAIN_TURN_HZ = (30.0, 12_000.0)
 THINNED = 3  # of the grid, at the first look
@@ -124,7 +125,7 @@ def fit_path(response: SweepResponse, name: str) -> PathFit:
     data = Data(
         frequency_hz=response.frequency_hz,
         response=response.response,
-        noise=response.noise,
+        noise=np.hypot(response.noise, _bent(response)),
         clock=clock_phase(response.frequency_hz, response.sweep),
     )
     solution, path = _best_that_the_limiter_holds(_searched(data), name)
@@ -134,46 +135,63 @@ def fit_path(response: SweepResponse, name: str) -> PathFit:
 def _searched(data: Data) -> list[Solution]:
     """Return solutions of more and more sections, the best last.
 
-    A search can end in a corner: many sections that mend each other.  Then it begins anew
+    A search can end in a corner: many sections that mend each other.  Then it begins anew from
     elsewhere, with the other sign as well.
     """
-    begun = sorted((fit(data, *start) for start in _starts(data)), key=_score)
-    best = _grown(data, begun[0])
-    for other in _different(begun):
-        if _is_plain(best[-1], data):
+    thin = data.thinned(THINNED)
+    stages: list[Solution] = []
+    for start in _in_turn([fit(thin, *start) for start in _starts(data)]):
+        grown = _grown(thin, start, FEW_SECTIONS)
+        if not stages or _score(grown[-1]) < _score(stages[-1]):
+            stages = grown
+        if _is_plain(stages[-1]):
             break
-        best = min(best, _grown(data, other), key=lambda stages: _score(stages[-1]))
-    return best
+    else:
+        stages += _grown(thin, stages[-1], MOST_SECTIONS)
+    return [_pruned(data, fit(data, one.shapes, one.sign, one.unknowns)) for one in stages[-2:]]
 
 
-def _different(begun: list[Solution]) -> list[Solution]:
-    """Return the best of the other sign, then the best of another make."""
-    first = begun[0]
-    turned = [one for one in begun if one.sign != first.sign][:1]
-    return (
-        turned + [one for one in begun if one.shapes != first.shapes and one.sign == first.sign][:1]
-    )
+def _in_turn(begun: list[Solution]) -> list[Solution]:
+    """Return the better sign of each make, best first, and then the best of the other sign."""
+    begun = sorted(begun, key=_score)
+    first = [
+        one for at, one in enumerate(begun) if one.shapes not in [b.shapes for b in begun[:at]]
+    ]
+    return first + [one for one in begun if one.sign != begun[0].sign and one not in first][:1]
 
 
-def _is_plain(solution: Solution, data: Data) -> bool:
+def _is_plain(solution: Solution) -> bool:
     # A high all-pass is a delay, a low one turns the sign: both should be found without.
     odd = any(
         one.kind == "allpass" and not PLAIN_TURN_HZ[0] < one.frequency_hz < PLAIN_TURN_HZ[1]
         for one in solution.sections
     )
-    few = len(solution.shapes) <= FEW_SECTIONS
-    return few and not odd and solution.cost < GOOD_COST * 2.0 * len(data.frequency_hz)
+    return not odd and solution.mean_cost < GOOD_COST
 
 
-def _grown(data: Data, start: Solution) -> list[Solution]:
+def _grown(data: Data, start: Solution, most: int) -> list[Solution]:
     """Add sections one by one as long as that is worth it."""
     stages = [_pruned(data, start)]
-    while len(stages[-1].shapes) < MOST_SECTIONS:
+    while len(stages[-1].shapes) < most and stages[-1].mean_cost > PERFECT_COST:
         best = _added(data, stages[-1])
         if _score(best) >= _score(stages[-1]):
             break
         stages.append(_pruned(data, best))
     return stages
+
+
+def _bent(response: SweepResponse) -> Floats:
+    """Return how far third-order distortion may bend the response, shape (n,).
+
+    It adds three times its third harmonic to the fundamental, more where the signal is larger, so
+    the response at one depth is not quite linear.
+    """
+    third = [one for one in response.harmonics if one.order == 3]
+    if not third:
+        return np.zeros(len(response.frequency_hz))
+    near = np.interp(math.log(REFERENCE_HZ), np.log(third[0].frequency_hz), np.abs(third[0].ratio))
+    size = np.abs(response.response)
+    return np.asarray(0.5 * 3.0 * float(near) * np.abs(1.0 - np.minimum(size, 1.0) ** 2) * size)
 
 
 def _score(solution: Solution) -> float:
@@ -249,8 +267,7 @@ def _inserted(solution: Solution, unknowns: list[float]) -> Floats:
 
 def _added(data: Data, solution: Solution) -> Solution:
     """Return the best solution with one more section: all are begun, the best are finished."""
-    thin = data.thinned(THINNED)
-    begun = [fit(thin, *start, evaluations=FIRST_LOOK) for start in _with_one_more(data, solution)]
+    begun = [fit(data, *start, evaluations=FIRST_LOOK) for start in _with_one_more(data, solution)]
     begun.sort(key=_score)
     return min(
         (fit(data, one.shapes, one.sign, one.unknowns) for one in begun[:FINISHED]), key=_score

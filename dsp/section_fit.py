@@ -89,17 +89,20 @@ class Data:
         Measured.
     clock : ndarray, shape (n,)
         Phase that one ppm of clock drift adds, rad.
+    worth : float
+        How many measured numbers one of them stands for.
     """
 
     frequency_hz: Floats
     response: Complexes
     noise: Floats
     clock: Floats
+    worth: float = 1.0
 
     @cached_property
     def weight(self) -> Floats:
         """One over the standard deviation of the real, and of the imaginary part."""
-        return np.asarray(1.0 / np.hypot(self.noise / math.sqrt(2.0), FLOOR))
+        return np.asarray(math.sqrt(self.worth) / np.hypot(self.noise / math.sqrt(2.0), FLOOR))
 
     @cached_property
     def s(self) -> Complexes:
@@ -107,9 +110,9 @@ class Data:
         return np.asarray(2j * np.pi * self.frequency_hz)
 
     def thinned(self, step: int) -> "Data":
-        """Return every so-many-th of it."""
+        """Return every so-many-th of it, with as much weight in all."""
         parts = (self.frequency_hz, self.response, self.noise, self.clock)
-        return Data(*(part[::step] for part in parts))
+        return Data(*(part[::step] for part in parts), worth=self.worth * step)
 
 
 @dataclass(frozen=True)
@@ -128,6 +131,8 @@ class Solution:
         Sum of the squared, weighted errors.
     slopes : ndarray, shape (2 n + 1, u)
         Of the weighted errors by the unknowns.
+    mean_cost : float
+        The cost for each measured number; 1.0 if all of it is noise.
     """
 
     shapes: tuple[Shape, ...]
@@ -135,6 +140,7 @@ class Solution:
     unknowns: Floats
     cost: float
     slopes: Floats
+    mean_cost: float
 
     @property
     def sections(self) -> tuple[Section, ...]:
@@ -143,8 +149,7 @@ class Solution:
 
     def covariance(self) -> Floats:
         """Return that of the unknowns, scaled up if the errors are larger than the noise."""
-        freedom = max(1, len(self.slopes) - len(self.unknowns))
-        scale = max(1.0, self.cost / freedom)
+        scale = max(1.0, self.mean_cost)
         return np.asarray(np.linalg.pinv(self.slopes.T @ self.slopes, rcond=1e-12) * scale)
 
 
@@ -207,7 +212,9 @@ def fit(
         xtol=1e-7,
         gtol=1e-9,
     )
-    return Solution(tuple(shapes), sign, found.x, 2.0 * float(found.cost), found.jac)
+    cost = 2.0 * float(found.cost)
+    measured = 2.0 * data.worth * len(data.frequency_hz)
+    return Solution(tuple(shapes), sign, found.x, cost, found.jac, cost / measured)
 
 
 @dataclass(frozen=True)
