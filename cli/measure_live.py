@@ -25,6 +25,7 @@ from carrierfloor.dsp.sample_format import Quantiser, SampleFormat
 from carrierfloor.dsp.signal_level import check_antenna, level_dbfs, peak_of
 from carrierfloor.dsp.signals import Sweep
 from carrierfloor.dsp.sweep_recognition import KnownSweep
+from carrierfloor.dsp.sweep_refusals import LEAST_SIGNAL_TO_NOISE_DB
 from carrierfloor.dsp.sweep_response import measure_response
 
 DEPTH_PCT = 50.0
@@ -140,8 +141,8 @@ def _ask(options: MeasureOptions, setting: Setting, output: str) -> None:
     )
     remarks.print(
         f"Sweeps go to {output}, {LOWEST_HZ:g} to {setting.sweep.sweep.highest_hz:g} Hz, up to "
-        f"{level_dbfs(setting.sweep.peak):.1f} dBFS.\nThey rise from {first_pct:.0f} to "
-        f"{depth_pct:.0f} % modulation, {how}."
+        f"{level_dbfs(setting.sweep.peak):.1f} dBFS.\nThey rise from {first_pct:.3g} to "
+        f"{depth_pct:.3g} % modulation, {how}."
     )
     if options.yes:
         return
@@ -164,7 +165,7 @@ class _Taker:
     def take(self, sweep: KnownSweep, depth_pct: float) -> Capture:
         """Play a sweep and return what was heard."""
         with screen.progress_bar() as bar:
-            task = bar.add_task(f"{depth_pct:.0f} %", total=sweep.sweep.samples)
+            task = bar.add_task(f"{depth_pct:.3g} %", total=sweep.sweep.samples)
             samples = self._duplex.take(
                 sweep.played, lambda at: bar.update(task, completed=max(0, at))
             )
@@ -180,10 +181,17 @@ class _Taker:
         depth_pct = 100.0 * share * setting.depth
         capture = self.take(sweep, depth_pct)
         try:
-            found = measure_response(capture.samples, capture.rate_hz, sweep, setting.detector)
+            found = measure_response(
+                capture.samples,
+                capture.rate_hz,
+                sweep,
+                setting.detector,
+                # What is quiet now still grows to the whole depth.
+                least_signal_to_noise_db=LEAST_SIGNAL_TO_NOISE_DB + decibels(share),
+            )
         except AudioError as error:
             self.keep(sweep, capture)
-            raise AudioError(f"{self._source}, at {depth_pct:.0f} %: {error}") from None
+            raise AudioError(f"{self._source}, at {depth_pct:.3g} %: {error}") from None
         return Step(
             depth_pct=depth_pct,
             gain_db=decibels(found.gain),
@@ -214,14 +222,15 @@ class _Taker:
 def _show_steps(steps: Sequence[Step]) -> None:
     remarks = screen.remarks()
     for step in steps:
-        words = f"At {step.depth_pct:.0f} %: gain {step.gain_db:+.2f} dB, signal to noise "
+        gain_db = round(step.gain_db, 2) + 0.0  # no -0.00
+        words = f"At {step.depth_pct:.3g} %: gain {gain_db:+.2f} dB, signal to noise "
         remarks.print(Text(f"{words}{step.signal_to_noise_db:.0f} dB", style=QUIET))
     change_db = steps[-1].gain_db - steps[0].gain_db
     if abs(change_db) > STEADY_DB:
         remarks.print(
             Text(
-                f"Note: the gain changes by {change_db:+.1f} dB from {steps[0].depth_pct:.0f} to "
-                f"{steps[-1].depth_pct:.0f} %: something compresses or expands (the modulator, a "
+                f"Note: the gain changes by {change_db:+.1f} dB from {steps[0].depth_pct:.3g} to "
+                f"{steps[-1].depth_pct:.3g} %: something compresses or expands (the modulator, a "
                 "receiver's automatic gain, the detector's knee). Find it before you trust this.",
                 style=NOTE,
             )

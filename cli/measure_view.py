@@ -42,7 +42,8 @@ def _verdict(path: Report, name_it: bool) -> Text:
     error_pct = path["worst_error_pct"]
     what = f"{path['name']}: the path" if name_it else "The path"
     if error_pct <= GOOD_PCT:
-        return Text(f"{what} is known to {error_pct:.2f} % from 100 Hz to 5 kHz.", style=GOOD)
+        words = f"{what} is known to {max(0.01, error_pct):.2f} % from 100 Hz to 5 kHz."
+        return Text(words, style=GOOD)
     if error_pct <= FAIR_PCT:
         return Text(f"{what} is known to {error_pct:.1f} % from 100 Hz to 5 kHz.", style=NOTE)
     return Text(f"{what} is known to {error_pct:.1f} % only; the margin covers that.", style=BAD)
@@ -65,7 +66,7 @@ def _sections(path: Report) -> Table:
     for section in path["sections"]:
         known = section["uncertainty"]
         key = "centre_hz" if "centre_hz" in section else "corner_hz"
-        cells = [section["kind"], f"{section[key]:.4g} Hz", _known(known.get(key), "Hz")]
+        cells = [section["kind"], _hertz(section[key]), _known(known.get(key), "Hz")]
         for key, unit in (("q", ""), ("gain_db", "dB")):
             cells += (
                 [f"{section[key]:{SHOWN[unit]}} {unit}".rstrip(), _known(known.get(key), unit)]
@@ -76,6 +77,10 @@ def _sections(path: Report) -> Table:
     if not path["sections"]:
         table.add_row("flat")
     return table
+
+
+def _hertz(frequency_hz: float) -> str:
+    return f"{frequency_hz:.0f} Hz" if frequency_hz >= 1000.0 else f"{frequency_hz:.4g} Hz"
 
 
 def _known(uncertainty: float | None, unit: str) -> Text:
@@ -95,7 +100,7 @@ def _figures(path: Report, report: Report) -> Table:
 
 
 def _lines(path: Report, report: Report) -> list[tuple[str, str]]:
-    unknown = path["unknown_path"]
+    unknown, clock_ppm = path["unknown_path"], round(path["clock_ppm"], 1) + 0.0  # no -0.0
     lines = [
         (
             "Fit",
@@ -107,7 +112,10 @@ def _lines(path: Report, report: Report) -> list[tuple[str, str]]:
             f"signal to noise {path['signal_to_noise_db']:.1f} dB, peak {path['peak_dbfs']:.1f} "
             f"dBFS, {path['sample_rate_hz']} Hz",
         ),
-        ("Delay", f"{path['delay_ms']:.2f} ms, clocks apart by {path['clock_ppm']:+.1f} ppm"),
+        (
+            "Delay",
+            f"{path['delay_ms']:.2f} ms, clocks apart by {clock_ppm:+.1f} ppm",
+        ),
         ("Polarity", _polarity(path, report)),
         ("Distortion", f"2nd harmonic {_distortion(path, 'second_pct')}"),
         ("", f"3rd harmonic {_distortion(path, 'third_pct')}"),

@@ -8,14 +8,16 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
+from scipy.signal import butter, sosfreqz
 
+from carrierfloor.cli import documents
 from tests import transmitter_box
-from tests.audio_server import JackServer, PulseServer, Server, running, wait_for
+from tests.audio_server import RATE_HZ, JackServer, PulseServer, Server, running, wait_for
 from tests.cli.files import FLAT_RIG, PATH_RIG, command, left_over, run, write_text
+from tests.clips import Array
 from tests.tried_again import tried_again
 
 PATIENCE_S = 120.0
@@ -58,14 +60,20 @@ def measured(
     )  # fmt: skip
 
 
-def section(report: Any, kind: str) -> dict[str, Any]:
-    """Return the one fitted section of a kind."""
-    (one,) = [one for one in report["paths"]["path_1"]["sections"] if one["kind"] == kind]
-    return dict(one)
+def box_gain(frequency_hz: Array) -> Array:
+    """Return the magnitude of tests/transmitter_box.py by scipy, 1 at 1 kHz."""
+    sections = np.vstack(
+        [
+            butter(2, transmitter_box.LOW_HZ, "highpass", fs=RATE_HZ, output="sos"),
+            butter(2, transmitter_box.HIGH_HZ, "lowpass", fs=RATE_HZ, output="sos"),
+        ]
+    )
+    _, response = sosfreqz(sections, np.append(frequency_hz, 1000.0), fs=RATE_HZ)
+    return np.asarray(np.abs(response[:-1] / response[-1]))
 
 
 def test_a_transmitter_is_found_as_it_is(jack: JackServer, tmp_path: Path) -> None:
-    """Second-order Butterworth of scipy at 60 Hz and 5 kHz, inverting; and from its files again."""
+    """Butterworth filters of scipy at 60 Hz and 5 kHz, inverting; and from the kept files again."""
     rig = write_text(tmp_path / "rig.toml", PATH_RIG)
     keep = tmp_path / "kept"
     with transmitter(jack, -0.7):
@@ -76,10 +84,12 @@ def test_a_transmitter_is_found_as_it_is(jack: JackServer, tmp_path: Path) -> No
     assert done.returncode == 0, done.stderr
     assert done.stderr.startswith("Caution: ")
     report = json.loads(rig.with_suffix(".json").read_text())
-    low, high = section(report, "highpass"), section(report, "lowpass")
-    assert low["corner_hz"] == pytest.approx(transmitter_box.LOW_HZ, rel=0.01)
-    assert high["corner_hz"] == pytest.approx(transmitter_box.HIGH_HZ, rel=0.02)
-    assert low["q"] == pytest.approx(np.sqrt(0.5), rel=0.02)
+    (low,) = [one for one in report["paths"]["path_1"]["sections"] if one["kind"] == "highpass"]
+    assert low["corner_hz"] == pytest.approx(transmitter_box.LOW_HZ, rel=0.005)
+    assert low["q"] == pytest.approx(np.sqrt(0.5), rel=0.01)
+    grid_hz = np.geomspace(30.0, 5000.0, 50)
+    found = np.abs(documents.rig(str(rig)).paths[0].response(grid_hz))
+    np.testing.assert_allclose(found, box_gain(grid_hz), rtol=0.003)
     steps = list(report["live"]["steps"].values())
     assert [step["depth_pct"] for step in steps] == pytest.approx([12.5, 25.0, 50.0])
     assert [step["gain_db"] for step in steps] == pytest.approx([20 * np.log10(0.7)] * 3, abs=0.05)
@@ -103,20 +113,20 @@ def refused(done: subprocess.CompletedProcess[str]) -> str:
 @pytest.mark.parametrize(
     ("gain", "floor", "pct", "words"),
     [
-        (0.0, -1.0, 12, "silent"),
-        (20.0, -1.0, 12, "clipped at full scale"),
+        (0.0, -1.0, 12.5, "silent"),
+        (20.0, -1.0, 12.5, "clipped at full scale"),
         (1.0, -0.18, 50, "troughs are cut flat"),
     ],
 )
 def test_what_comes_back_badly_ends_it_on_the_way_up(
-    gain: float, floor: float, pct: int, words: str, jack: JackServer, tmp_path: Path
+    gain: float, floor: float, pct: float, words: str, jack: JackServer, tmp_path: Path
 ) -> None:
     """A sweep of 12.5, 25 and 50 % has peaks of 0.063, 0.125 and 0.25."""
     rig = write_text(tmp_path / "rig.toml", PATH_RIG)
     with transmitter(jack, gain, floor):
         line = refused(measured(jack, rig, output="cable_a", source="cable_b"))
     device = "cable_b (JACK Audio Connection Kit)"
-    assert line.startswith(f"carrierfloor measure: {device}, at {pct} %: the capture")
+    assert line.startswith(f"carrierfloor measure: {device}, at {pct:g} %: the capture")
     assert words in line
     assert rig.read_text() == PATH_RIG
     assert left_over(tmp_path) == []
