@@ -159,7 +159,7 @@ def test_one_channel_for_what_is_no_iq(kind: str, name: str, tmp_path: Path, rig
 
 def test_a_large_recording_gets_a_header_that_can_say_so(tmp_path: Path) -> None:
     """A plain WAV counts to 4 GiB: 300 s of 24-bit IQ at 2.4 MHz are 4.3 GB."""
-    given = {"channels": 2, "rate_hz": 2_400_000}
+    given: dict[str, Any] = {"channels": 2, "rate_hz": 2_400_000}
     small = storage_of(tmp_path / "a.wav", frames=298 * 2_400_000, **given)
     large = storage_of(tmp_path / "a.wav", frames=300 * 2_400_000, **given)
     assert (small.container, large.container) == ("WAV", "RF64")
