@@ -1,0 +1,174 @@
+"""The reference of ``check``: what the sound card played, kept at 48 kHz and found in a recording."""
+
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from carrierfloor.cli.audio_in import AudioIn
+from carrierfloor.dsp.antenna import FLAT, Antenna, paths_of
+from carrierfloor.dsp.errors import AudioError, SettingError
+from carrierfloor.dsp.intake import Intake
+from carrierfloor.dsp.path import Path as AudioPath
+from carrierfloor.dsp.reference_match import find_in
+from carrierfloor.dsp.resampler import Resampler
+from carrierfloor.dsp.rig import Rig
+from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
+from carrierfloor.dsp.stored_signal import Stored, StoredArray
+from carrierfloor.dsp.time_map import TimeMap
+
+TAIL_SAMPLES = 24_000  # of the path's ringing after the end
+
+
+class Heard(Protocol):
+    """A stretch of the received signal."""
+
+    @property
+    def modulation(self) -> Block:
+        """m, 1.0 = 100 %."""
+        ...
+
+    @property
+    def known(self) -> NDArray[np.bool_]:
+        """Whether it is known."""
+        ...
+
+
+class ReceivedLike(Protocol):
+    """What the received signal must offer."""
+
+    @property
+    def samples(self) -> int:
+        """At 48 kHz."""
+        ...
+
+    def blocks(self, first: int = 0, last: int | None = None) -> Iterator[Any]:
+        """Yield stretches, each with ``modulation`` and ``known``."""
+        ...
+
+
+class HeardSignal:
+    """The received modulation as a signal that can be asked for any part."""
+
+    def __init__(self, received: ReceivedLike) -> None:
+        self._received = received
+
+    @property
+    def samples(self) -> int:
+        """How many there are."""
+        return self._received.samples
+
+    def take(self, first: int, count: int) -> Block:
+        """Return m from sample ``first`` on; zeros where nothing is known."""
+        taken = np.zeros(count)
+        low, high = max(first, 0), min(first + count, self.samples)
+        at = low - first
+        if high > low:
+            for stretch in self._received.blocks(low, high):
+                taken[at : at + len(stretch.modulation)] = stretch.modulation
+                at += len(stretch.modulation)
+        return taken
+
+
+@dataclass(frozen=True)
+class Reference:
+    """What was played, and where it is in the recording.
+
+    Parameters
+    ----------
+    file : Path
+        Of the audio.
+    path : str
+        Name of the path through which ``expected`` went.
+    audio, expected : Stored
+        In modulation of the rig, 1.0 = 100 %: the sound card's samples, and what the path makes
+        of them.
+    time_map : TimeMap
+        From the recording to both.
+    """
+
+    file: Path
+    path: str
+    audio: Stored
+    expected: Stored
+    time_map: TimeMap
+    has_path: bool
+
+
+class ReferenceFolder:
+    """A folder of temporary files for the reference; use it in a ``with`` statement."""
+
+    def __init__(self) -> None:
+        self._folder = tempfile.TemporaryDirectory(prefix="carrierfloor-")
+
+    def __enter__(self) -> "ReferenceFolder":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._folder.cleanup()
+
+    def read(self, file: Path, heard: Stored, rig: Rig | None, path: str | None) -> Reference:
+        """Read a reference and find it in what was heard.
+
+        Parameters
+        ----------
+        file : Path
+            A sound file: what the sound card played.
+        heard : Stored
+            The received modulation, or a detector's voltage.
+        rig : Rig, optional
+            Its level, polarity and path; without one the audio is taken as it is.
+        path : str, optional
+            Which of its paths; the first.
+
+        Raises
+        ------
+        CarrierfloorError
+            If it cannot be read or is not in the recording.
+        """
+        chosen = _chosen_path(rig, path)
+        full = rig.level.sample_at_full_modulation if rig is not None else 1.0
+        raw_file, path_file = (Path(self._folder.name) / name for name in ("audio", "expected"))
+        antenna = Antenna(chosen, full)
+        with raw_file.open("wb") as raw, path_file.open("wb") as through:
+            for block in at_48_khz(file):
+                raw.write((block / full).astype(np.float32).tobytes())
+                through.write(antenna.process(block).astype(np.float32).tobytes())
+            through.write(antenna.finish(TAIL_SAMPLES).astype(np.float32).tobytes())
+        audio, expected = _mapped(raw_file), _mapped(path_file)
+        try:
+            time_map = find_in(heard, expected)
+        except AudioError as error:
+            raise AudioError(f"{file}: {error}") from None
+        return Reference(file, chosen.name, audio, expected, time_map, bool(chosen.sections))
+
+
+def at_48_khz(file: Path) -> Iterator[Block]:
+    """Yield a sound file, its channels mixed, at 48 kHz."""
+    with AudioIn(file) as sound:
+        intake = Intake(sound.channels)
+        resampler = Resampler(sound.sample_rate_hz, SAMPLE_RATE_HZ)
+        for frames in sound.blocks():
+            yield resampler.process(intake.process(frames))
+        yield resampler.finish()
+
+
+def _mapped(file: Path) -> StoredArray:
+    return StoredArray(np.memmap(file, dtype=np.float32, mode="r"))
+
+
+def _chosen_path(rig: Rig | None, name: str | None) -> AudioPath:
+    if rig is None:
+        return FLAT
+    paths = paths_of(rig)
+    if name is None:
+        return paths[0]
+    for path in paths:
+        if path.name == name:
+            return path
+    names = ", ".join(path.name for path in paths)
+    raise SettingError(f"--path {name}: the rig has no such path; it has {names}")

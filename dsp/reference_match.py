@@ -1,0 +1,296 @@
+"""Finding a known sound in a recording: when it begins, how fast its clock runs, which way up.
+
+First single seconds of the recording are looked for in all of what was played, by normalised
+correlation at 8 kHz.  From the best of them the search goes outward in pieces of a quarter second,
+each twice as far away as the last, so that the clock is known better before it matters more; that
+keeps the right period of a tone even where the clocks differ by 400 ppm.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from carrierfloor.dsp.errors import AudioError
+from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
+from carrierfloor.dsp.stored_signal import Stored
+from carrierfloor.dsp.time_map import TimeMap
+
+ROW = 4800  # samples, 0.1 s: how closely the recording's loudness is looked at
+LONG = 48_000  # samples of a piece that is looked for everywhere
+SHORT = 12_000  # of one that is looked for nearby
+PARTS = 6  # of the recording; the loudest second of each is looked for
+LEAD_ROWS = 3  # of silence in the piece that holds the beginning
+COARSE = 6  # samples of 48 kHz to one of 8 kHz
+TRANSFORM = COARSE << 17  # samples looked through at once
+BAND_HZ = (80.0, 3500.0)  # in which they are compared
+AUDIBLE = 0.1  # of the loudest rows: those above hold audio
+QUIET = 0.03  # of the loudest: what was played is not looked for below
+LEAST_LIKENESS = 0.4
+# A tone is nearly as much like itself half a period later and upside down; that is not believed.
+UPSIDE_DOWN = 0.97
+NEARLY = 0.85  # of the best likeness: then the beginning decides
+MOST_PPM = 400.0
+SLACK = 480  # samples, 10 ms: what pieces may disagree besides
+NEARBY = 12.0  # samples: how well the first search finds the place
+FOUND = 3.0  # samples: how well one piece does
+SLOPE_ERROR = 0.6  # samples: what two ends may be wrong against each other
+RING_PIECES = 8  # looked for at each distance
+SURELY_NEAR = 6.0  # samples: how far the last search looks
+MOST_PIECES = 64
+BESIDE = 4.0  # times the usual distance from the line: no longer used
+
+
+def find_in(heard: Stored, sent: Stored) -> TimeMap:
+    """Find where a recording holds what was played.
+
+    Parameters
+    ----------
+    heard : Stored
+        The recording: modulation or anything proportional to it; zero where nothing is known.
+    sent : Stored
+        What was played, best as the transmitter's path makes it; any part of it may be missing
+        in the recording, and the other way round.
+
+    Raises
+    ------
+    AudioError
+        If it is not in the recording.
+    """
+    if heard.samples < SHORT or sent.samples < SHORT:
+        raise AudioError("a quarter of a second at least is needed to find one sound in another")
+    loud = _loudness(heard)
+    if not loud.any():
+        raise AudioError("there is no modulation in which the reference could be found")
+    anchor = _anchor(heard, sent, loud)
+    pieces = _walk(heard, sent, loud, anchor)
+    line = _line(pieces)
+    starts = _spread_starts(loud, MOST_PIECES)
+    for _ in range(2):  # the second time on the right clock already
+        found = [_look(heard, sent, int(start), line, SURELY_NEAR) for start in starts]
+        good = [piece for piece in found if piece is not None]
+        line = _line(good) if len(good) > 1 else line
+    return line
+
+
+@dataclass(frozen=True)
+class _Piece:
+    """A piece of the recording, and where it was found."""
+
+    at: float  # its middle, in samples of the recording
+    offset: float  # samples from what was played to the recording
+    likeness: float  # with sign
+
+
+def _loudness(heard: Stored) -> Block:
+    """Return the rms of each row."""
+    rms = []
+    for first in range(0, heard.samples - ROW + 1, ROW * 600):
+        count = min(ROW * 600, (heard.samples - first) // ROW * ROW)
+        rms.append(heard.take(first, count).reshape(-1, ROW).std(axis=1))
+    return np.concatenate(rms) if rms else np.zeros(0)
+
+
+def _anchor(heard: Stored, sent: Stored, loud: Block) -> _Piece:
+    """Look for a few seconds of the recording in all of what was played; return the best."""
+    starts = _long_starts(heard, loud)
+    pieces = _search(heard, sent, starts)
+    best = max(pieces, key=lambda piece: abs(piece.likeness))
+    if abs(best.likeness) < LEAST_LIKENESS:
+        raise AudioError(
+            "the reference is not in this recording: the best place is alike by "
+            f"{100.0 * abs(best.likeness):.0f} %; give what the sound card played"
+        )
+    if _has_beginning(loud) and abs(pieces[0].likeness) >= NEARLY * abs(best.likeness):
+        return pieces[0]  # a tone is alike in every period, but begins once
+    support = [_support(piece, pieces) for piece in pieces]
+    return pieces[int(np.argmax(support))]
+
+
+def _support(piece: _Piece, pieces: Sequence[_Piece]) -> float:
+    """Return how well a place agrees with the other pieces."""
+    return sum(
+        abs(other.likeness)
+        for other in pieces
+        if abs(other.offset - piece.offset) <= SLACK + 1e-6 * MOST_PPM * abs(other.at - piece.at)
+        and other.likeness * piece.likeness > 0.0
+    )
+
+
+def _has_beginning(loud: Block) -> bool:
+    first = int(np.argmax(loud > AUDIBLE * loud.max()))
+    return first > 0
+
+
+def _long_starts(heard: Stored, loud: Block) -> list[int]:
+    """Choose the pieces: the one that holds the beginning first, then the loudest of each part."""
+    first = int(np.argmax(loud > AUDIBLE * loud.max()))
+    starts = [max(0, first - LEAD_ROWS) * ROW]
+    rows = LONG // ROW
+    if len(loud) > rows:
+        power = np.convolve(np.square(loud), np.ones(rows), "valid")
+        for part in np.array_split(np.arange(len(power)), min(PARTS, len(power))):
+            starts.append(int(part[np.argmax(power[part])]) * ROW)
+    return starts
+
+
+def _search(heard: Stored, sent: Stored, starts: Sequence[int]) -> list[_Piece]:
+    """Look for the pieces that begin at ``starts`` in all of what was played."""
+    count = min(LONG, heard.samples)
+    step = TRANSFORM - LONG
+    patterns = [_coarse(np.pad(heard.take(start, count), (0, TRANSFORM - count)))
+                for start in starts]  # fmt: skip
+    energies = [_energy(pattern) for pattern in patterns]
+    best = [_Piece(start + count / 2, 0.0, 0.0) for start in starts]
+    floor = 0.0
+    for first in range(-LONG, sent.samples, step):
+        spectrum = _coarse(sent.take(first, TRANSFORM))
+        running = _running_energy(spectrum, count // COARSE)
+        floor = max(floor, QUIET**2 * float(running.max()))
+        if not running.any():
+            continue
+        usable = step // COARSE
+        scale = 1.0 / np.sqrt(np.maximum(running[:usable], max(floor, 1e-300)))
+        for k, pattern in enumerate(patterns):
+            likeness = np.fft.irfft(spectrum * np.conj(pattern))[:usable] * scale
+            likeness /= np.sqrt(max(energies[k], 1e-300))
+            at = int(np.argmax(np.where(likeness > 0.0, likeness, -UPSIDE_DOWN * likeness)))
+            found = _Piece(best[k].at, float(starts[k] - first - at * COARSE), float(likeness[at]))
+            best[k] = max(best[k], found, key=_merit)
+    return best
+
+
+def _merit(piece: _Piece) -> float:
+    """Return the likeness; for one that is upside down a little less."""
+    return max(piece.likeness, -UPSIDE_DOWN * piece.likeness)
+
+
+def _coarse(samples: Block) -> NDArray[np.complex128]:
+    """Return the spectrum of TRANSFORM samples up to 4 kHz, as of samples at 8 kHz."""
+    bins = np.fft.rfft(samples)[: TRANSFORM // COARSE // 2 + 1] / COARSE
+    low, high = (round(hz * TRANSFORM / SAMPLE_RATE_HZ) for hz in BAND_HZ)
+    bins[:low] = bins[high:] = 0.0
+    return bins
+
+
+def _energy(spectrum: NDArray[np.complex128]) -> float:
+    return float(np.square(np.fft.irfft(spectrum)).sum())
+
+
+def _running_energy(spectrum: NDArray[np.complex128], count: int) -> Block:
+    """Return the energy of the ``count`` samples from each one on, wrapped round at the end."""
+    squares = np.square(np.fft.irfft(spectrum))
+    total = np.concatenate([[0.0], np.cumsum(np.concatenate([squares, squares[:count]]))])
+    return np.asarray(np.maximum(total[count:][: len(squares)] - total[: len(squares)], 0.0))
+
+
+def _walk(heard: Stored, sent: Stored, loud: Block, anchor: _Piece) -> list[_Piece]:
+    """Go outward from the anchor, ever farther."""
+    sign = float(np.copysign(1.0, anchor.likeness))
+    starts = _spread_starts(loud, len(loud))
+    away = np.abs(starts + SHORT / 2 - anchor.at)
+    pieces: list[_Piece] = []
+    nearer, reached = -1.0, SHORT / 2
+    while nearer < away.max():
+        ring = starts[(away > nearer) & (away <= reached)]
+        for start in _thinned(ring, RING_PIECES):
+            line, reach = _expectation(pieces, anchor, sign, start + SHORT / 2)
+            found = _look(heard, sent, start, line, reach)
+            if found is not None:
+                pieces.append(found)
+        nearer, reached = reached, 2.0 * reached
+    if not pieces:
+        raise AudioError("the reference is not in this recording; give what the sound card played")
+    return pieces
+
+
+def _expectation(
+    pieces: Sequence[_Piece], anchor: _Piece, sign: float, at: float
+) -> tuple[TimeMap, float]:
+    """Return where to look next, and how far around."""
+    known = pieces or [anchor]
+    distance = min(abs(at - piece.at) for piece in known)
+    span = float(np.ptp([piece.at for piece in known]))
+    nearby = FOUND if pieces else NEARBY
+    if span < SHORT:
+        level = TimeMap(known[0].offset, 0.0, sign, 0.0, 0.0)
+        return level, nearby + 1e-6 * MOST_PPM * distance
+    return _line(known, sign), nearby + min(1e-6 * MOST_PPM, SLOPE_ERROR / span) * distance
+
+
+def _thinned(starts: NDArray[np.int64], most: int) -> list[int]:
+    """Return so many of them, spread evenly."""
+    if len(starts) > most:
+        starts = starts[np.linspace(0, len(starts) - 1, most).round().astype(int)]
+    return [int(start) for start in starts]
+
+
+def _spread_starts(loud: Block, most: int) -> NDArray[np.int64]:
+    """Choose the beginnings of pieces that hold audio, spread over the recording."""
+    rows = np.flatnonzero(loud[:-2] > AUDIBLE * loud.max()) if len(loud) > 2 else np.zeros(1, int)
+    if not len(rows):
+        rows = np.array([max(0, int(np.argmax(loud)) - 1)])
+    return np.array(_thinned(rows * ROW, most), dtype=np.int64)
+
+
+def _look(heard: Stored, sent: Stored, start: int, line: TimeMap, reach: float) -> _Piece | None:
+    """Look for one piece within ``reach`` samples of where the line puts it."""
+    whole = int(np.ceil(reach)) + 1
+    piece = heard.take(start, SHORT)
+    expected = line.take(sent, start - whole, SHORT + 2 * whole)
+    piece = piece - piece.mean()
+    size = 1 << (SHORT + 2 * whole).bit_length()
+    product = np.fft.rfft(expected, size) * np.conj(np.fft.rfft(piece, size))
+    correlation = np.fft.irfft(product, size)[: 2 * whole + 1]
+    sums = np.concatenate([[0.0], np.cumsum(expected)])
+    squares = np.concatenate([[0.0], np.cumsum(np.square(expected))])
+    total = sums[SHORT:] - sums[:-SHORT]
+    energy = squares[SHORT:] - squares[:-SHORT] - total * total / SHORT
+    if energy.max() <= 0.0:
+        return None
+    energy = np.maximum(energy, 1e-6 * energy.max())
+    likeness = correlation / np.sqrt(energy * max(float(piece @ piece), 1e-300))
+    at = int(np.argmax(likeness))
+    if not 0 < at < 2 * whole or likeness[at] < LEAST_LIKENESS:
+        return None
+    left, middle, right = likeness[at - 1 : at + 2]
+    between = 0.5 * (left - right) / (left - 2.0 * middle + right)
+    weights = np.square(piece)
+    centre = start + float(np.arange(SHORT) @ weights) / float(weights.sum())
+    shift = at + between - whole  # expected[k + shift] looks like piece[k]: it is heard earlier
+    offset = centre - line.sent_at(centre + shift)
+    return _Piece(centre, float(offset), float(likeness[at]) * line.sign)
+
+
+def _line(pieces: Sequence[_Piece], sign: float | None = None) -> TimeMap:
+    """Put a straight line through the pieces, without those far beside it."""
+    at, offset, likeness = (
+        np.array([getattr(piece, name) for piece in pieces]) for name in
+        ("at", "offset", "likeness")
+    )  # fmt: skip
+    weight = np.square(likeness)
+    kept = np.ones(len(at), dtype=bool)
+    slope, level, rest = 0.0, float(offset.mean()), np.zeros(len(at))
+    for _ in range(4):
+        slope, level = _weighted_line(at[kept], offset[kept], weight[kept])
+        rest = offset - level - slope * at
+        usual = max(0.02, float(np.median(np.abs(rest[kept]))))
+        kept = np.abs(rest) <= BESIDE * usual
+    # offset(k) = k - sent(k) = level + slope k, so sent(k) = ((1 - slope) k - level).
+    stretch = 1.0 / (1.0 - slope)
+    return TimeMap(
+        offset=level * stretch,
+        clock_ppm=1e6 * (stretch - 1.0),
+        sign=float(np.copysign(1.0, likeness.sum())) if sign is None else sign,
+        likeness=float(np.abs(likeness).max()),
+        error_samples=float(np.sqrt(np.mean(np.square(rest)))),
+    )
+
+
+def _weighted_line(x: Block, y: Block, weight: Block) -> tuple[float, float]:
+    """Return slope and value at zero of the line of least squares; level if x does not spread."""
+    middle, mean = np.average(x, weights=weight), np.average(y, weights=weight)
+    spread = float(weight @ np.square(x - middle))
+    slope = float(weight @ ((x - middle) * (y - mean))) / spread if spread > 1e3 else 0.0
+    return slope, float(mean - slope * middle)
