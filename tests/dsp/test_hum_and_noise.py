@@ -46,6 +46,14 @@ def test_60_hz_mains_a_little_off() -> None:
     assert not found.other_lines
 
 
+@pytest.mark.parametrize("mains_hz", [50.0, 60.0])
+def test_half_a_second_tells_50_from_60_hz(mains_hz: float) -> None:
+    lines = 0.01 * cosine(mains_hz, 0.5) + 0.004 * cosine(2 * mains_hz, 0.5)
+    found = measure(lines + white(5e-4, 0.5))
+    assert found.mains_hz == mains_hz
+    assert [line_db(line) for line in found.hum] == pytest.approx([-40.0, -47.96], abs=0.1)
+
+
 def test_multiples_of_both_do_not_decide() -> None:
     """300 Hz is 6 x 50 and 5 x 60: the ripple of a three-phase rectifier beside a little 100."""
     found = measure(0.02 * cosine(300.0) + 0.002 * cosine(100.0) + white(1e-4))
