@@ -2,8 +2,15 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from carrierfloor.dsp.path import Path
-from carrierfloor.dsp.stage import Block
+from carrierfloor.dsp.speech_like import held
+from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
+from carrierfloor.dsp.waveform_through import FINE, through
+
+SHOWN_S = 0.03  # to either side of the deepest trough
+UNKNOWN = Path(name="flat")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,4 +44,24 @@ def regrowth(path: Path, negative_limit: float, positive_limit: float) -> Regrow
     negative_limit, positive_limit : float
         What the waveform holds before the path, 1.0 = 100 %.
     """
-    raise NotImplementedError
+    limited = held(UNKNOWN, negative_limit, positive_limit)
+    before, after = through(limited, UNKNOWN.response), through(limited, path.response)
+    delay = _delay(before, after)
+    at = int(np.argmin(after))
+    reach = round(SHOWN_S * SAMPLE_RATE_HZ * FINE)
+    middle = min(max(at, reach), len(after) - reach)
+    shown = np.arange(middle - reach, middle + reach)
+    return Regrowth(
+        time_s=(shown - shown[0]) / (SAMPLE_RATE_HZ * FINE),
+        limited=before[(shown - delay) % len(before)],
+        antenna=after[shown],
+        trough_pct=-100.0 * float(after.min()),
+        crest_pct=100.0 * float(after.max()),
+    )
+
+
+def _delay(before: Block, after: Block) -> int:
+    """Return by how many samples the second is later, where both are most alike."""
+    alike = np.fft.irfft(np.fft.rfft(after) * np.fft.rfft(before).conj(), len(before))
+    at = int(np.argmax(np.abs(alike)))
+    return at if at < len(alike) // 2 else at - len(alike)
