@@ -94,6 +94,20 @@ def test_peak_hold_is_the_highest_of_all_segments() -> None:
     np.testing.assert_allclose(found.peak_dbc, 10 * np.log10(highest), atol=0.01)
 
 
+def test_a_click_reads_at_most_3_2_db_low_wherever_it_falls() -> None:
+    """At best it lies in the middle of a segment, at worst an eighth of one away: 20 lg w(3/8)."""
+    length = round(RATE_HZ / SpectrumMeter(RATE_HZ).bin_hz)
+    levels = []
+    for place in range(5 * length, 5 * length + length // 4, 5):
+        samples = np.zeros(10 * length, dtype=complex)
+        samples[place] = 1.0
+        levels.append(measure(samples).peak_dbc.max())
+    w = blackman_harris(8)[3]
+    assert max(levels) == pytest.approx(20 * math.log10(1 / (0.35875 * length)), abs=0.01)
+    assert min(levels) - max(levels) == pytest.approx(20 * math.log10(w), abs=0.05)
+    assert min(levels) - max(levels) > -3.2
+
+
 @pytest.mark.parametrize("index", [1.0, 0.85, 0.5, 0.3])
 def test_sideband_lines_of_one_tone(index: float) -> None:
     """Each of the two lines is m/2 of the carrier: -6.021, -7.432, -12.041, -16.478 dBc."""
