@@ -1,4 +1,4 @@
-"""The reference of ``check``: what the sound card played, kept at 48 kHz and found in a recording."""
+"""The reference of ``check``: what the sound card played, found in a recording."""
 
 import tempfile
 from collections.abc import Iterator
@@ -10,13 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from carrierfloor.cli.audio_in import AudioIn
-from carrierfloor.dsp.antenna import FLAT, Antenna, paths_of
-from carrierfloor.dsp.errors import AudioError, SettingError
+from carrierfloor.dsp.antenna import FLAT, Antenna
+from carrierfloor.dsp.errors import AudioError
 from carrierfloor.dsp.intake import Intake
-from carrierfloor.dsp.path import Path as AudioPath
 from carrierfloor.dsp.reference_match import find_in
 from carrierfloor.dsp.resampler import Resampler
 from carrierfloor.dsp.rig import Rig
+from carrierfloor.dsp.simulation import chosen_path
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
 from carrierfloor.dsp.stored_signal import Stored, StoredArray
 from carrierfloor.dsp.time_map import TimeMap
@@ -89,6 +89,8 @@ class Reference:
         of them.
     time_map : TimeMap
         From the recording to both.
+    has_path : bool
+        Whether the path does anything.
     """
 
     file: Path
@@ -130,7 +132,7 @@ class ReferenceFolder:
         CarrierfloorError
             If it cannot be read or is not in the recording.
         """
-        chosen = _chosen_path(rig, path)
+        chosen = FLAT if rig is None else chosen_path(rig, path)
         full = rig.level.sample_at_full_modulation if rig is not None else 1.0
         raw_file, path_file = (Path(self._folder.name) / name for name in ("audio", "expected"))
         antenna = Antenna(chosen, full)
@@ -159,16 +161,3 @@ def at_48_khz(file: Path) -> Iterator[Block]:
 
 def _mapped(file: Path) -> StoredArray:
     return StoredArray(np.memmap(file, dtype=np.float32, mode="r"))
-
-
-def _chosen_path(rig: Rig | None, name: str | None) -> AudioPath:
-    if rig is None:
-        return FLAT
-    paths = paths_of(rig)
-    if name is None:
-        return paths[0]
-    for path in paths:
-        if path.name == name:
-            return path
-    names = ", ".join(path.name for path in paths)
-    raise SettingError(f"--path {name}: the rig has no such path; it has {names}")

@@ -1,4 +1,4 @@
-"""The trapezoid pattern: the envelope against the audio that made it, and how straight its sides are.
+"""The trapezoid pattern: the envelope against the audio that made it, and its sides.
 
 An oscilloscope shows the pattern with the audio on the horizontal axis and the transmitted signal
 on the vertical one (F. E. Terman, "Radio Engineers' Handbook", 1943; from memory).  With a linear
@@ -16,6 +16,7 @@ from carrierfloor.dsp.stage import Block
 
 AUDIO_EDGES = np.round(np.arange(-300, 401) / 100.0, 2)  # of the bins, 1.0 = 100 %
 ENVELOPE_EDGES = np.round(np.arange(-20, 501) / 100.0, 2)  # carrier = 1
+BIN = 0.01  # width of a bin
 FEWEST = 40  # samples in a bin, for its mean to be used
 FEWEST_BINS = 20
 MIDDLE = 0.6  # of the audio's reach either way: where the first line is fitted
@@ -98,15 +99,23 @@ class TrapezoidMeter:
         self._audio += np.bincount(column, x, bins)
         self._sums += [np.bincount(column, e, bins), np.bincount(column, e * e, bins)]
 
-    def read(self) -> Trapezoid | None:
-        """Return the pattern, or nothing if the audio hardly moves."""
+    def read(self, noise_rms: float = 0.0) -> Trapezoid | None:
+        """Return the pattern, or nothing if the audio hardly moves.
+
+        Parameters
+        ----------
+        noise_rms : float
+            Of m: taken out of what the sides do not explain.
+        """
         used = self._count >= FEWEST
         if used.sum() < FEWEST_BINS:
             return None
         count = self._count[used]
         audio, envelope = self._audio[used] / count, self._sums[0, used] / count
-        spread = np.sqrt(np.maximum(0.0, self._sums[1, used] / count - np.square(envelope)))
+        variance = self._sums[1, used] / count - np.square(envelope) - noise_rms**2
         slope, at_rest = _middle_line(audio, envelope, count)
+        variance -= np.square(slope * BIN) / 12.0  # what the width of a bin adds
+        spread = np.sqrt(np.maximum(0.0, variance))
         line = at_rest + slope * audio
         sides = line > np.maximum(NEAR_ZERO, 2.0 * spread)
         off = envelope - line
