@@ -4,12 +4,12 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.colors import to_rgb
 
-from carrierfloor.cli.plots import BLUE, DASHES, INK, VERMILION, mark_limits
+from carrierfloor.cli.plots import BLUE, INK, VERMILION, mark_limits
 from carrierfloor.dsp.rig import Modulation
 from carrierfloor.dsp.stage import Block
 from carrierfloor.dsp.trapezoid import AUDIO_EDGES, ENVELOPE_EDGES, Trapezoid
 
-FAINTEST = 0.18  # opacity where the beam was once
+FAINTEST = 0.3  # opacity where the beam was once
 MARGIN = 0.08  # around the pattern
 
 
@@ -55,6 +55,8 @@ def _beam(pattern: Trapezoid) -> Block:
     above[0] += pattern.density[:, :zero].sum(axis=1)  # noise below zero
     share = above / max(1.0, np.percentile(above[above > 0.0], 99.5)) if above.any() else above
     opacity = np.where(above > 0.0, FAINTEST + (1.0 - FAINTEST) * np.minimum(share, 1.0) ** 0.35, 0)
+    thick = np.pad(opacity, ((1, 1), (0, 0)))
+    opacity = np.maximum(opacity, np.maximum(thick[:-2], thick[2:]))  # a beam has a width
     both = np.vstack([opacity[::-1], opacity])
     middle = 0.5 * (AUDIO_EDGES[:-1] + AUDIO_EDGES[1:])
     off = pattern.line(middle) < 0.0
@@ -69,7 +71,7 @@ def _draw_line(pattern: Trapezoid, left: float, right: float, *, ax: Axes) -> No
     line = pattern.line(x)
     shown = line >= 0.0
     for half in (1.0, -1.0):
-        ax.plot(100.0 * x[shown], half * line[shown], color=INK, linewidth=1.0, linestyle=DASHES)
+        ax.plot(100.0 * x[shown], half * line[shown], color=INK, linewidth=0.9, linestyle=":")
 
 
 def _reach(pattern: Trapezoid, limits: Modulation) -> tuple[float, float, float]:

@@ -17,7 +17,8 @@ from carrierfloor.dsp.stage import Block
 AUDIO_EDGES = np.round(np.arange(-300, 401) / 100.0, 2)  # of the bins, 1.0 = 100 %
 ENVELOPE_EDGES = np.round(np.arange(-20, 501) / 100.0, 2)  # carrier = 1
 BIN = 0.01  # width of a bin
-FEWEST = 40  # samples in a bin, for its mean to be used
+FEWEST = 10  # samples in a bin, for its mean to be used
+SURE = 0.004  # of the carrier: largest standard error of such a mean
 FEWEST_BINS = 20
 MIDDLE = 0.6  # of the audio's reach either way: where the first line is fitted
 NEAR_ZERO = 0.03  # of the carrier: the sides end where the line comes so low
@@ -107,14 +108,15 @@ class TrapezoidMeter:
         noise_rms : float
             Of m: taken out of what the sides do not explain.
         """
-        used = self._count >= FEWEST
+        filled = np.maximum(self._count, 1.0)
+        scatter = self._sums[1] / filled - np.square(self._sums[0] / filled)
+        used = (self._count >= FEWEST) & (scatter <= SURE**2 * self._count)
         if used.sum() < FEWEST_BINS:
             return None
         count = self._count[used]
         audio, envelope = self._audio[used] / count, self._sums[0, used] / count
-        variance = self._sums[1, used] / count - np.square(envelope) - noise_rms**2
         slope, at_rest = _middle_line(audio, envelope, count)
-        variance -= np.square(slope * BIN) / 12.0  # what the width of a bin adds
+        variance = scatter[used] - noise_rms**2 - (slope * BIN) ** 2 / 12.0  # a bin has a width
         spread = np.sqrt(np.maximum(0.0, variance))
         line = at_rest + slope * audio
         sides = line > np.maximum(NEAR_ZERO, 2.0 * spread)
@@ -134,12 +136,21 @@ class TrapezoidMeter:
             linearity=_largest_from_best_line(audio[sides], envelope[sides]),
             upper=_upper(upper_deviation),
             upper_deviation=upper_deviation,
-            lower=_lower(lower_deviation, envelope, line),
+            lower=_lower(lower_deviation, self._beyond(slope, at_rest)),
             lower_deviation=lower_deviation,
             residual=residual,
             explained=1.0 - residual**2 / total if total > 0.0 else 0.0,
             samples=int(self._count.sum()),
         )
+
+    def _beyond(self, slope: float, at_rest: float) -> float | None:
+        """Return the median envelope where the audio asks for less than nothing."""
+        line = at_rest + slope * (AUDIO_EDGES[:-1] + BIN / 2)
+        there = np.cumsum(self._density[line < -NEAR_ZERO].sum(axis=0))
+        if there[-1] < FEWEST:
+            return None
+        row = int(np.searchsorted(there, there[-1] / 2))
+        return float(ENVELOPE_EDGES[row] + BIN / 2)
 
 
 def _middle_line(audio: Block, envelope: Block, count: Block) -> tuple[float, float]:
@@ -169,12 +180,10 @@ def _upper(deviation: float) -> str:
     return COMPRESSED if deviation < 0.0 else STRETCHED
 
 
-def _lower(deviation: float, envelope: Block, line: Block) -> str:
+def _lower(deviation: float, beyond: float | None) -> str:
     """Say what becomes of the trough."""
-    beyond = line < -NEAR_ZERO  # where the audio asks for less than nothing
-    if beyond.any():
-        lowest = float(np.median(envelope[beyond]))
-        return CUT_OFF if lowest < OFF else HELD_UP
+    if beyond is not None:
+        return CUT_OFF if beyond < OFF else HELD_UP
     if abs(deviation) <= STRAIGHT:
         return STRAIGHT_END
     return ROUNDED if deviation > 0.0 else STEEPER
