@@ -1,0 +1,263 @@
+"""The height of the carrier without modulation, at every moment of a recording.
+
+Peaks are measured against the unmodulated carrier (US Navy, NEETS module 21, "Test methods and
+practices").  It is found where nothing modulates it: before and behind the speech, in its pauses.
+In between it runs straight from one such stretch to the next, so that what modulation does to the
+carrier, its shift, is left to be seen.  A signal that fades between them cannot be treated so: then
+the mean of the envelope is followed.  The mean is the carrier as long as the modulation has none
+and never cuts the carrier off; what a cut-off adds to it is taken out if it is known.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from carrierfloor.dsp.carrier_rows import ROW, Rows
+from carrierfloor.dsp.stage import Block
+
+UNMODULATED, MEAN = "unmodulated carrier", "mean"
+
+# Rms of m below which there is no modulation: a tenth of that of the strongest rows, within these.
+QUIET_PART, LEAST_QUIET_RMS, MOST_QUIET_RMS = 0.1, 0.003, 0.03
+STRONG_PCT = 95.0
+SCATTER = 0.15  # of the noise power read in 0.1 s, three times its standard deviation
+SMOOTH_ROWS = 5  # 0.1 s: whole periods of 50 and of 60 Hz
+NOISE_ROWS = 500  # 10 s, in which the noise is taken to stay the same
+FEWEST_QUIET_ROWS = 8  # a shorter pause may hold nothing but the end of a sound
+EDGE_ROWS = 2  # of a pause that are left out: sounds die away
+LONGEST_PIECE_ROWS = 25  # of a pause that give one reading
+FEWEST_ROWS = 15  # of a carrier between two gaps; less is a click
+KEYED = 0.7  # of the usual height: less at the beginning or the end is a carrier not fully up
+KEYED_ROWS = 3  # left out there besides
+LONGEST_GAP_ROWS = 5  # a gap so short does not make two carriers of one
+MEAN_ROWS = 21  # 0.4 s: the mean envelope that follows a fading signal
+FADES_STEP = 0.015  # a reading that is so far beside the line through its neighbours: it fades
+FADES_SPREAD = 0.15  # of the mean envelope around the line, where it is modulated
+FEWEST_COMPARED = 50  # rows, to tell
+SMOOTH_READINGS_ROWS = 150  # 3 s: readings nearer than that are averaged
+
+
+@dataclass(frozen=True, kw_only=True)
+class CarrierReference:
+    """What peaks are measured against.
+
+    Parameters
+    ----------
+    height : ndarray, shape (rows,)
+        Of the carrier without modulation, one for each row of 20 ms; 0 where there is none.
+    known : ndarray of bool, shape (rows,)
+        Whether there is a carrier.
+    unmodulated : ndarray of bool, shape (rows,)
+        Whether nothing modulates it there.
+    measured : ndarray of bool, shape (rows,)
+        Whether the height comes from stretches without modulation; from the mean elsewhere.
+    followed : ndarray of bool, shape (rows,)
+        Whether the mean was followed there, because the signal fades.
+    noise : ndarray, shape (rows,)
+        Mean square of the noise along the carrier.
+    """
+
+    height: Block
+    known: NDArray[np.bool_]
+    unmodulated: NDArray[np.bool_]
+    measured: NDArray[np.bool_]
+    followed: NDArray[np.bool_]
+    noise: Block
+
+    @property
+    def kind(self) -> str:
+        """``UNMODULATED``, or ``MEAN`` if some peaks can be measured against the mean only."""
+        modulated = self.known & ~self.unmodulated
+        return UNMODULATED if self.measured[modulated].all() and self.measured.any() else MEAN
+
+    @property
+    def is_followed(self) -> bool:
+        """Whether the mean was followed anywhere, so that a carrier shift cannot be seen."""
+        return bool(self.followed.any())
+
+    def at(self, first: int, samples: int) -> Block:
+        """Return the height at samples of 48 kHz, shape (samples,)."""
+        if not len(self.height):
+            return np.zeros(samples)
+        places = (np.arange(first, first + samples) - (ROW - 1) / 2.0) / ROW
+        rows = np.clip(np.round(places).astype(np.int64), 0, len(self.height) - 1)
+        straight = np.interp(places, np.arange(len(self.height)), self.height)
+        # At the edge of a gap there is no height to go to.
+        edge = np.minimum(self.height[rows - (rows > 0)], self.height[rows]) == 0.0
+        edge |= self.height[np.minimum(rows + 1, len(self.height) - 1)] == 0.0
+        return np.where(edge, self.height[rows], straight)
+
+
+def find_reference(rows: Rows, raised: Block | None = None) -> CarrierReference:
+    """Find the carrier without modulation.
+
+    Parameters
+    ----------
+    rows : Rows
+        Of the demodulated signal.
+    raised : ndarray, shape (rows,), optional
+        By how much cut-offs raised the mean of each row.
+    """
+    known = _trimmed(_closed(rows.locked), rows.height)
+    noise = _noise_across(rows, known)
+    unmodulated = _unmodulated(rows, known, noise)
+    noise = _noise_along(rows, unmodulated, noise)
+    height, lifted = np.zeros(len(rows)), np.zeros(len(rows)) if raised is None else raised
+    measured, followed = np.zeros(len(rows), dtype=bool), np.zeros(len(rows), dtype=bool)
+    for part in runs(known):
+        mean = _weighted_mean(rows.height[part] - lifted[part])
+        at, heights = _readings(rows.height[part], unmodulated[part])
+        if len(at):
+            line = np.interp(np.arange(len(mean)), at, _smoothed(at, heights))
+            fades = _is_uneven(at, heights) or _wanders(mean / line, unmodulated[part])
+            height[part], followed[part] = (mean if fades else line), fades
+            measured[part] = True
+        else:
+            steady = _spread(mean / mean.mean()) < FADES_SPREAD / 4.0
+            height[part] = mean.mean() if steady else mean
+            followed[part] = not steady
+    return CarrierReference(
+        height=height,
+        known=known,
+        unmodulated=unmodulated,
+        measured=measured,
+        followed=followed,
+        noise=noise,
+    )
+
+
+def _closed(locked: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Close gaps that are too short to be one."""
+    known = locked.copy()
+    for gap in runs(~locked):
+        inside = gap.start > 0 and gap.stop < len(locked)
+        if inside and gap.stop - gap.start <= LONGEST_GAP_ROWS:
+            known[gap] = True
+    return known
+
+
+def _trimmed(known: NDArray[np.bool_], height: Block) -> NDArray[np.bool_]:
+    """Leave out where a carrier comes up or goes down, and what is too short to be one."""
+    trimmed = np.zeros_like(known)
+    for run in runs(known):
+        up = np.flatnonzero(height[run] > KEYED * np.median(height[run]))
+        first, stop = run.start + up[0] + KEYED_ROWS, run.start + up[-1] + 1 - KEYED_ROWS
+        if stop - first >= FEWEST_ROWS:
+            trimmed[first:stop] = True
+    return trimmed
+
+
+def _noise_across(rows: Rows, known: NDArray[np.bool_]) -> Block:
+    """Return the lower quartile across the carrier: what moves its phase only adds to it."""
+    noise = np.zeros(len(rows))
+    for start in range(0, len(rows), NOISE_ROWS):
+        part = slice(start, start + NOISE_ROWS)
+        across = rows.across[part][known[part]]
+        noise[part] = np.percentile(across, 25.0) if len(across) else 0.0
+    return noise
+
+
+def _noise_along(rows: Rows, unmodulated: NDArray[np.bool_], across: Block) -> Block:
+    """Return the noise along the carrier, where it is alone, if that is less than across.
+
+    A receiver's oscillator that flutters moves the phase, and only the phase.
+    """
+    noise = across.copy()
+    for start in range(0, len(rows), NOISE_ROWS):
+        part = slice(start, start + NOISE_ROWS)
+        along = rows.along[part][unmodulated[part]]
+        if len(along):
+            noise[part] = np.minimum(across[part], np.median(along))
+    return noise
+
+
+def _unmodulated(rows: Rows, known: NDArray[np.bool_], noise: Block) -> NDArray[np.bool_]:
+    if not known.any():
+        return known.copy()
+    kernel = np.ones(SMOOTH_ROWS)
+    around = np.convolve(np.ones(len(rows)), kernel, "same")
+    along = np.convolve(rows.along, kernel, "same") / around
+    floor = noise * (1.0 + SCATTER)
+    depth = np.sqrt(np.maximum(along - floor, 0.0)[known]) / rows.height[known]
+    strong = float(np.percentile(depth, STRONG_PCT))
+    limit = min(max(QUIET_PART * strong, LEAST_QUIET_RMS), MOST_QUIET_RMS)
+    allowed = floor + np.square(limit * rows.height)
+    quiet = known & (along < allowed) & (rows.along < 4.0 * allowed)
+    for run in runs(quiet):
+        if run.stop - run.start < FEWEST_QUIET_ROWS:
+            quiet[run] = False
+        else:
+            quiet[run.start : run.start + EDGE_ROWS] = False
+            quiet[run.stop - EDGE_ROWS : run.stop] = False
+    return quiet
+
+
+def _readings(height: Block, unmodulated: NDArray[np.bool_]) -> tuple[Block, Block]:
+    """Return rows and heights of the carrier in pieces of the pauses."""
+    at, heights = [], []
+    for run in runs(unmodulated):
+        pieces = -(-(run.stop - run.start) // LONGEST_PIECE_ROWS)
+        for piece in np.array_split(np.arange(run.start, run.stop), pieces):
+            at.append(float(piece.mean()))
+            heights.append(float(height[piece].mean()))
+    return np.array(at), np.array(heights)
+
+
+def _smoothed(at: Block, heights: Block) -> Block:
+    """Return the value at each reading of the straight line that fits those around it best."""
+    smooth = np.empty(len(at))
+    for number, here in enumerate(at):
+        first, last = np.searchsorted(
+            at, (here - SMOOTH_READINGS_ROWS, here + SMOOTH_READINGS_ROWS)
+        )
+        away, near = at[first:last] - here, heights[first:last]
+        weights = 1.0 - np.square(away / (SMOOTH_READINGS_ROWS + 1.0))
+        total, middle = weights.sum(), np.dot(weights, away)
+        squares = np.dot(weights, np.square(away)) * total - middle**2
+        mean, product = np.dot(weights, near), np.dot(weights, away * near)
+        slope = (total * product - middle * mean) / squares if squares > 1e-6 * total**2 else 0.0
+        smooth[number] = (mean - slope * middle) / total
+    return smooth
+
+
+def _is_uneven(at: Block, heights: Block) -> bool:
+    """Tell whether readings lie beside the straight line through their neighbours.
+
+    Of only two, whether they differ.
+    """
+    if len(at) < 2:
+        return False
+    if len(at) == 2:
+        return bool(abs(heights[1] / heights[0] - 1.0) > 2.0 * FADES_STEP)
+    part = (at[1:-1] - at[:-2]) / (at[2:] - at[:-2])
+    straight = heights[:-2] + part * (heights[2:] - heights[:-2])
+    return bool(np.sqrt(np.mean(np.square(heights[1:-1] / straight - 1.0))) > FADES_STEP)
+
+
+def _wanders(ratio: Block, unmodulated: NDArray[np.bool_]) -> bool:
+    """Tell whether the mean over the line changes by more than modulation could make it."""
+    near = np.convolve(unmodulated, np.ones(MEAN_ROWS), "same") > 0.0
+    compared = ratio[~near[: len(ratio)]]
+    return len(compared) >= FEWEST_COMPARED and _spread(compared) > FADES_SPREAD
+
+
+def _weighted_mean(height: Block) -> Block:
+    """Return the mean of the rows around each one, under a Hann window."""
+    window = np.hanning(MEAN_ROWS + 2)[1:-1]
+    if len(height) < MEAN_ROWS:
+        return np.full(len(height), height.mean())
+    weights = np.convolve(np.ones(len(height)), window, "same")
+    return np.asarray(np.convolve(height, window, "same") / weights)
+
+
+def _spread(values: Block) -> float:
+    """Return the range that nine tenths of the values lie in."""
+    low, high = np.percentile(values, [5.0, 95.0])
+    return float(high - low)
+
+
+def runs(flags: NDArray[np.bool_]) -> list[slice]:
+    """Return the runs of true values."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8)))
+    return [slice(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]

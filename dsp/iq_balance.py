@@ -1,0 +1,47 @@
+"""The mirror image that an IQ receiver with unequal halves adds, and how it is taken out again.
+
+Such a receiver gives z = s + k conj(s).  Nothing that is received correlates with its own mirror
+image, so the mean of s^2 is zero and k = mean(z^2) / (2 mean(|z|^2)), if k is small; as in
+M. Valkama, M. Renfors and V. Koivunen, "Advanced methods for I/Q imbalance compensation in
+communication receivers", IEEE Trans. Signal Processing 49 (2001), 2335-2344.  A carrier right in
+the middle of the recording is its own image: there is nothing to be seen then, and no harm done.
+"""
+
+import math
+
+import numpy as np
+
+from carrierfloor.dsp.mixer import Complex
+
+MOST = 0.2  # a receiver is never so bad: what looks like it is a carrier in the middle
+LEAST = 3e-4  # less changes no figure
+SURE = 5.0  # standard errors
+PARTS = 8  # of a stretch, whose scatter tells the error; a carrier near the middle turns meanwhile
+
+
+def find_image(samples: Complex) -> complex:
+    """Return k of a stretch of a recording, 0 if there is nothing to be seen.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n,)
+        A second or more of IQ.
+    """
+    length = len(samples) // PARTS
+    if length < 2:
+        return 0.0
+    parts = np.array([_image(part) for part in samples[: PARTS * length].reshape(PARTS, length)])
+    image, error = complex(parts.mean()), float(np.std(parts)) / math.sqrt(PARTS)
+    return image if max(LEAST, SURE * error) < abs(image) < MOST else 0.0
+
+
+def _image(samples: Complex) -> complex:
+    window = np.hanning(len(samples) + 2)[1:-1]
+    samples = samples - np.dot(window, samples) / window.sum()  # the receiver's own constant
+    power = float(np.dot(window, np.square(samples.real) + np.square(samples.imag)))
+    return complex(np.dot(window, np.square(samples))) / (2.0 * power) if power > 0.0 else 0.0
+
+
+def without_image(samples: Complex, image: complex) -> Complex:
+    """Return samples without their mirror image, shape (n,)."""
+    return np.asarray((samples - image * np.conj(samples)) / (1.0 - abs(image) ** 2))
