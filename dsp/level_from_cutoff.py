@@ -136,5 +136,6 @@ def _refuse(sines: Sequence[StepPeriod], amplitude: Block, height: Block, error:
         )
     raise AudioError(
         "no trough is flat, so nothing marks -100 % and the level cannot be told; let the "
-        "staircase go on until the carrier is cut off (into a dummy load), or record IQ"
+        "staircase go on until the carrier is cut off (into a dummy load, and without --rig, "
+        "which stops before that), or record IQ"
     )

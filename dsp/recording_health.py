@@ -7,6 +7,8 @@ from numpy.typing import NDArray
 
 from carrierfloor.dsp.entry import LARGEST_SAMPLE
 from carrierfloor.dsp.errors import AudioError
+from carrierfloor.dsp.kernel import kernel
+from carrierfloor.dsp.stage import Block
 
 Frames = NDArray[np.float64]  # shape (n, channels), 1.0 = full scale
 
@@ -15,10 +17,15 @@ SAME = 1e-6  # power of the difference of two channels over theirs: they are the
 FLOAT_HIGHEST = 1.0 - 1e-6  # where a float recording made from integers ends
 SILENT_DB = -120.0  # below full scale: nothing but rounding
 
+# Slots of the state.
+NONFINITE, CLIPPED, FIRST_CLIPPED, FRAMES_SEEN, PEAK = range(5)  # FIRST_CLIPPED: a frame, or -1
+FIRST_ENERGY, SECOND_ENERGY, DIFFERENCE = 5, 6, 7  # of the first two channels
+SLOTS = 8
+
 
 def as_iq(frames: Frames) -> NDArray[np.complex128]:
     """Return frames of two channels, I and Q, as complex samples."""
-    return np.asarray(frames[:, 0] + 1j * frames[:, 1])
+    return np.ascontiguousarray(frames, np.float64).view(np.complex128)[:, 0]
 
 
 class RecordingHealth:
@@ -29,39 +36,28 @@ class RecordingHealth:
     highest : float
         The magnitude from which a sample counts as clipped; infinite for floats, which are clipped
         only if full scale occurs often and nothing lies beyond.
-
-    Attributes
-    ----------
-    nonfinite_samples, clipped_samples : int
-        So far, in all channels.
     """
 
     def __init__(self, highest: float) -> None:
         self._highest = min(highest, FLOAT_HIGHEST)
         self._goes_on = math.isinf(highest)
-        self.nonfinite_samples = self.clipped_samples = 0
-        self._first_clipped: int | None = None  # frame
-        self._frames = 0
-        self._energy = np.zeros(2)
-        self._difference = self._peak = 0.0
+        self._state = np.zeros(SLOTS)
+        self._state[FIRST_CLIPPED] = -1.0
+
+    @property
+    def nonfinite_samples(self) -> int:
+        """Samples so far that were infinite or no number, in all channels."""
+        return int(self._state[NONFINITE])
+
+    @property
+    def clipped_samples(self) -> int:
+        """Samples so far at full scale, in all channels."""
+        return int(self._state[CLIPPED])
 
     def process(self, frames: Frames) -> Frames:
-        """Take the next frames, shape (n, channels); return them, finite."""
-        good = np.isfinite(frames)
-        self.nonfinite_samples += good.size - int(np.count_nonzero(good))
-        clean = np.clip(np.where(good, frames, 0.0), -LARGEST_SAMPLE, LARGEST_SAMPLE)
-        magnitude = np.abs(clean)
-        self._peak = max(self._peak, float(magnitude.max(initial=0.0)))
-        clipped = magnitude >= self._highest
-        if clipped.any():
-            self.clipped_samples += int(np.count_nonzero(clipped))
-            if self._first_clipped is None:
-                self._first_clipped = self._frames + int(np.argmax(clipped.any(axis=1)))
-        if clean.shape[1] == 2:
-            self._energy += np.square(clean).sum(axis=0)
-            self._difference += float(np.square(clean[:, 0] - clean[:, 1]).sum())
-        self._frames += len(clean)
-        return np.asarray(clean)
+        """Take the next frames, shape (n, channels); return them, made finite in place."""
+        _watch(frames, self._highest, self._state)
+        return frames
 
     def check(self, sample_rate_hz: float) -> None:
         """Refuse a recording that is silent or clipped.
@@ -71,15 +67,14 @@ class RecordingHealth:
         AudioError
             Says how much of it, and since when.
         """
-        if self._peak < 10.0 ** (SILENT_DB / 20.0):
+        if self._state[PEAK] < 10.0 ** (SILENT_DB / 20.0):
             raise AudioError("is silent")
-        beyond = self._goes_on and self._peak > 2.0 - FLOAT_HIGHEST
+        beyond = self._goes_on and self._state[PEAK] > 2.0 - FLOAT_HIGHEST
         if self.clipped_samples >= FEWEST_CLIPPED and not beyond:
-            assert self._first_clipped is not None
+            first_s = self._state[FIRST_CLIPPED] / sample_rate_hz
             raise AudioError(
-                f"{self.clipped_samples} samples are at full scale, the first at "
-                f"{self._first_clipped / sample_rate_hz:.2f} s: the recording is clipped; record "
-                "again with less gain"
+                f"{self.clipped_samples} samples are at full scale, the first at {first_s:.2f} s: "
+                "the recording is clipped; record again with less gain"
             )
 
     def check_pair(self) -> None:
@@ -90,9 +85,36 @@ class RecordingHealth:
         AudioError
             If one of them is silent or both are the same.
         """
-        total = float(self._energy.sum())
-        if float(self._energy.min()) < SAME * total:
-            number = int(np.argmin(self._energy)) + 1
+        energy = self._state[FIRST_ENERGY : SECOND_ENERGY + 1]
+        total = float(energy.sum())
+        if float(energy.min()) < SAME * total:
+            number = int(np.argmin(energy)) + 1
             raise AudioError(f"channel {number} is silent, so this is no IQ recording")
-        if self._difference < SAME * total:
+        if self._state[DIFFERENCE] < SAME * total:
             raise AudioError("both channels are the same, so this is no IQ recording")
+
+
+@kernel
+def _watch(frames: Frames, highest: float, state: Block) -> None:
+    """Look at every sample once."""
+    for i in range(frames.shape[0]):
+        for channel in range(frames.shape[1]):
+            value = frames[i, channel]
+            if not abs(value) <= LARGEST_SAMPLE:  # no number either
+                if math.isfinite(value):
+                    value = LARGEST_SAMPLE if value > 0.0 else -LARGEST_SAMPLE
+                else:
+                    value = 0.0
+                    state[NONFINITE] += 1.0
+                frames[i, channel] = value
+            if abs(value) >= highest:
+                state[CLIPPED] += 1.0
+                if state[FIRST_CLIPPED] < 0.0:
+                    state[FIRST_CLIPPED] = state[FRAMES_SEEN] + i
+            state[PEAK] = max(state[PEAK], abs(value))
+        if frames.shape[1] == 2:
+            one, other = frames[i, 0], frames[i, 1]
+            state[FIRST_ENERGY] += one * one
+            state[SECOND_ENERGY] += other * other
+            state[DIFFERENCE] += (one - other) * (one - other)
+    state[FRAMES_SEEN] += frames.shape[0]
