@@ -25,6 +25,7 @@ from carrierfloor.dsp.section_fit import (
     Data,
     Shape,
     Solution,
+    draw,
     fit,
     nuisance,
     sections_of,
@@ -391,14 +392,12 @@ def _with_uncertainty(solution: Solution) -> tuple[FittedSection, ...]:
 
 
 def _draws(data: Data, solution: Solution, name: str) -> tuple[Path, ...]:
-    """Draw paths that the measurement allows as well, by the covariance of the unknowns."""
-    values, axes = np.linalg.eigh(solution.covariance())
-    spread = axes * np.sqrt(np.maximum(values, 0.0))
+    """Draw paths that the measurement allows as well."""
     random = np.random.default_rng(DRAW_SEED)
-    drawn = []
-    for number in range(1, DRAWS + 1):
-        # Not beyond what the straight-line covariance can mean: a factor of e in a corner.
-        step = np.clip(spread @ random.standard_normal(len(values)), -1.0, 1.0)
-        sections = sections_of(solution.shapes, solution.unknowns + step)
-        drawn.append(Path(name=f"{name}, possible {number}", sections=sections))
-    return tuple(drawn)
+    return tuple(
+        Path(
+            name=f"{name}, possible {number}",
+            sections=sections_of(solution.shapes, draw(data, solution, random)),
+        )
+        for number in range(1, DRAWS + 1)
+    )

@@ -27,6 +27,7 @@ QUALITY, GAIN_DB = (0.15, 15.0), (-15.0, 15.0)
 PROBE = 1e-5  # step of the numerical slopes
 NUISANCES = 3  # ln gain, delay in units of 1 / (2 pi kHz), clock drift in ppm
 MOST_EVALUATIONS = 60
+MOST_HALVINGS, SLACK = 40, 1.2
 
 
 @dataclass(frozen=True)
@@ -217,6 +218,25 @@ def fit(
     return Solution(tuple(shapes), sign, found.x, cost, found.jac, cost / measured)
 
 
+def draw(data: Data, solution: Solution, random: np.random.Generator) -> Floats:
+    """Draw unknowns that the measurement allows as well.
+
+    The covariance gives the direction; since the problem is not linear, the step is shortened until
+    the squared error says that it is as likely as such a draw should be.
+    """
+    values, axes = np.linalg.eigh(solution.covariance())
+    deviates = random.standard_normal(len(values))
+    step = axes @ (np.sqrt(np.maximum(values, 0.0)) * deviates)
+    allowed = max(1.0, solution.mean_cost) * float(np.dot(deviates, deviates))
+    problem = _Problem(data, solution.shapes, solution.sign)
+    for _ in range(MOST_HALVINGS):
+        errors = problem.errors(solution.unknowns + step)
+        if float(np.dot(errors, errors)) <= solution.cost + SLACK * allowed:
+            break
+        step = 0.7 * step
+    return np.asarray(solution.unknowns + step)
+
+
 @dataclass(frozen=True)
 class _Problem:
     data: Data
@@ -230,7 +250,8 @@ class _Problem:
     def _model(self, unknowns: Floats) -> Complexes:
         model, at = nuisance(self.data, self.sign, unknowns), 0
         for shape in self.shapes:
-            model = model * shape.response(unknowns[at : at + shape.size], self.data.s)
+            inside = np.clip(unknowns[at : at + shape.size], *shape.bounds())
+            model = model * shape.response(inside, self.data.s)
             at += shape.size
         return model
 
