@@ -17,6 +17,7 @@ HEADROOM = 0.12  # of what is shown there, above and below
 LEAST_DB, LEAST_DEG, LEAST_MS, LEAST_PCT = 1.0, 10.0, 0.2, 0.5  # span of an axis
 ORDER_NAMES = {2: "2nd", 3: "3rd", 4: "4th", 5: "5th"}
 LOWEST_PCT = 0.003  # of distortion
+CLEAR = 2.0  # standard deviations of noise, from which a harmonic is one
 HARMONIC_LINES = ((BLUE, "-"), (VERMILION, "--"), (VIOLET, "-."), (INK, ":"))
 
 
@@ -79,12 +80,14 @@ def difference_plot(difference: Difference, *, ax: Axes) -> Axes:
 
 
 def distortion_plot(harmonics: Sequence[Harmonic], *, ax: Axes) -> Axes:
-    """Draw each harmonic over its fundamental, in %, and what noise alone would look like."""
+    """Draw each harmonic over its fundamental, in %, where it is more than noise."""
     grids = [one.frequency_hz for one in harmonics if len(one.frequency_hz)]
     for one, (colour, line) in zip(harmonics, HARMONIC_LINES, strict=False):
-        pct = 100.0 * np.maximum(np.abs(one.ratio), LOWEST_PCT / 100.0)
-        name = f"{ORDER_NAMES[one.order]} harmonic"
-        ax.plot(one.frequency_hz, pct, line, color=colour, linewidth=1.6, label=name)
+        is_heard = np.abs(one.ratio) > CLEAR * one.noise
+        if is_heard.any():
+            pct = np.where(is_heard, 100.0 * np.abs(one.ratio), np.nan)
+            name = f"{ORDER_NAMES[one.order]} harmonic"
+            ax.plot(one.frequency_hz, pct, line, color=colour, linewidth=1.6, label=name)
     loudest = max(harmonics, key=lambda one: float(np.max(one.noise, initial=0.0)), default=None)
     if loudest is not None:
         noise_pct = 100.0 * np.maximum(loudest.noise, LOWEST_PCT / 100.0)

@@ -127,8 +127,8 @@ def _lines(path: Report, report: Report) -> list[tuple[str, str]]:
         ("Margin", _margin(path["margin"], "negative")),
         ("", _margin(path["margin"], "positive")),
         (
-            "Unknown",
-            "a limiter that did not know this path would let it make "
+            "Regrowth",
+            "a limiter that does not know this path would let it make "
             f"-{unknown['negative_peak_pct']:.0f} % +{unknown['positive_peak_pct']:.0f} %",
         ),
     ]

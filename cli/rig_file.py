@@ -105,7 +105,7 @@ class RigFile:
         Parameters
         ----------
         path : Path
-            Its sections are written with four digits.
+            Its sections are written with five digits.
         remark : str
             As in :meth:`set`, behind the name.
 

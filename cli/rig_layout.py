@@ -20,7 +20,7 @@ STAMP = re.compile(r"measured \d{4}-\d\d-\d\d(, [^;]*)?")  # as written by an ea
 COMMENT = re.compile(r"#.*")
 # Decimals worth writing, by the unit at the end of a key: 0.001 dB is 0.012 %.
 DECIMALS = {"_dbfs": 3, "_db": 3, "_pct": 2}
-DIGITS = 4  # of all other numbers
+DIGITS = 5  # of all other numbers
 Body = list[tuple[Key | None, Item]]
 
 

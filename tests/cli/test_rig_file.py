@@ -28,7 +28,7 @@ DAY = date(2026, 11, 25)
 FITTED = AudioPath(
     name="80 m",
     sections=(
-        Section(kind="highpass", corner_hz=41.23456, q=0.712345),
+        Section(kind="highpass", corner_hz=41.23456, q=0.712343),
         Section(kind="peak", centre_hz=900.0, gain_db=-1.23456, q=0.8),
         Section(kind="lowpass", corner_hz=7012.3),
     ),
@@ -104,8 +104,8 @@ def test_a_path_takes_the_place_of_its_namesake(tmp_path: Path) -> None:
 
   [[paths.sections]]
   kind = "highpass"
-  corner_hz = 41.23
-  q = 0.7123
+  corner_hz = 41.235
+  q = 0.71234
 
   [[paths.sections]]
   kind = "peak"
@@ -115,7 +115,7 @@ def test_a_path_takes_the_place_of_its_namesake(tmp_path: Path) -> None:
 
   [[paths.sections]]
   kind = "lowpass"
-  corner_hz = 7012.0
+  corner_hz = 7012.3
 """,
     )
     assert changed(MINE, lambda file: file.set_path(FITTED), tmp_path) == expected
@@ -129,8 +129,8 @@ name = "160 m"  # measured 2026-11-25
 
   [[paths.sections]]
   kind = "highpass"
-  corner_hz = 41.23
-  q = 0.7123
+  corner_hz = 41.235
+  q = 0.71234
 
 """
     expected = MINE.replace("[notes]  #", f"{added}[notes]  #")
@@ -185,7 +185,11 @@ def test_other_ways_to_write_the_same(text: str, tmp_path: Path) -> None:
     after = tomllib.loads(changed(text, change, tmp_path))
     assert after["name"] == before["name"]
     assert after["level"] == before.get("level", {}) | {"full_modulation_dbfs": -7.5}
-    assert after["paths"][0]["sections"][0] == {"kind": "highpass", "corner_hz": 41.23, "q": 0.7123}
+    assert after["paths"][0]["sections"][0] == {
+        "kind": "highpass",
+        "corner_hz": 41.235,
+        "q": 0.71234,
+    }
     assert after["paths"][1:] == before.get("paths", [])[1:]
 
 
@@ -265,11 +269,11 @@ def test_changes_say_what_was_and_what_is(tmp_path: Path) -> None:
         Change(
             "path 80 m",
             "highpass 40 Hz q 0.7",
-            "highpass 41.23 Hz q 0.7123, peak 900 Hz -1.235 dB q 0.8",
+            "highpass 41.235 Hz q 0.71234, peak 900 Hz -1.235 dB q 0.8",
         ),
     ]
     assert file.rig.level.full_modulation_dbfs == -7.25
-    assert file.rig.paths[0].sections[0].q == 0.7123
+    assert file.rig.paths[0].sections[0].q == 0.71234
 
 
 def test_backups_are_numbered_and_never_overwritten(tmp_path: Path) -> None:
