@@ -9,7 +9,7 @@ from carrierfloor.cli.tone_parser import Commands
 EPILOG = """\
 examples:
   carrierfloor level scope --rig my-rig.toml --output "usb audio"
-  carrierfloor level scope --rig my-rig.toml --carrier 4 --reading -20 5.6 2.4 --reading -14 7.2 0.8
+  carrierfloor level scope --rig my-rig.toml --reading -20 5.6 2.4 4 --reading ...
   carrierfloor tone staircase --polarity-step --out stairs.wav --report stairs.json
   carrierfloor level recording sdr.wav --kind iq --sent stairs.json --rig my-rig.toml
 

@@ -56,7 +56,7 @@ class RecordingHealth:
 
     def process(self, frames: Frames) -> Frames:
         """Take the next frames, shape (n, channels); return them, made finite in place."""
-        _watch(frames, self._highest, self._state)
+        _watch_frames(frames, self._highest, self._state)
         return frames
 
     def check(self, sample_rate_hz: float) -> None:
@@ -95,7 +95,7 @@ class RecordingHealth:
 
 
 @kernel
-def _watch(frames: Frames, highest: float, state: Block) -> None:
+def _watch_frames(frames: Frames, highest: float, state: Block) -> None:
     """Look at every sample once."""
     for i in range(frames.shape[0]):
         for channel in range(frames.shape[1]):
