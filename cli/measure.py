@@ -70,20 +70,23 @@ def measure(options: MeasureOptions) -> int:
         )
     check(options)
     rig = RigFile(options.rig).rig
-    sweep_file, *captures = options.files
-    names = path_names(options.paths, [file.stem for file in captures], rig)
+    sweep_file, *files = options.files
+    names = path_names(options.paths, [file.stem for file in files], rig)
+    # All that is quickly seen to be wrong comes before what takes seconds.
+    detector = read_sections(options.detector)
+    captures = [read_capture(file, options.channel) for file in files]
     sweep = read_sweep(sweep_file)
     setting = Setting(
         sweep=sweep,
         sweep_source=str(sweep_file),
         depth=depth_of(options, sweep, rig),
-        detector=read_detector(options, sweep),
+        detector=detector or read_reference(options, sweep),
         detector_source=str(options.detector or options.detector_capture or ""),
         detector_polarity=options.detector_polarity,
     )
     paths = [
-        worked_out(read_capture(file, options.channel), name, setting, rig)
-        for file, name in zip(captures, names, strict=True)
+        worked_out(capture, name, setting, rig)
+        for capture, name in zip(captures, names, strict=True)
     ]
     finish(options, paths, setting)
     return 0
@@ -152,24 +155,33 @@ def read_sweep(file: Path) -> KnownSweep:
         raise AudioError(f"{file}: {error}") from None
 
 
-def read_detector(options: MeasureOptions, sweep: KnownSweep) -> Detector | None:
-    """Return the detector's own response, if the user gave it.
+def read_sections(file: Path | None) -> Detector | None:
+    """Return the detector whose sections a user wrote down.
 
     Raises
     ------
-    CarrierfloorError
-        If it cannot be used.
+    SettingError
+        If the file is no list of sections.
     """
-    if options.detector is not None:
-        where = str(options.detector)
-        table = documents.parse(documents.file_text(options.detector), where)
-        refuse_unknown_keys(table, ["name", "description", "sections", "notes"], where)
-        rows = tables(table, "sections", where)
-        if not rows:
-            raise SettingError(
-                f"{where}: holds no [[sections]]; leave --detector out if it is flat"
-            )
-        return Detector(sections=sections_from_list(rows, where))
+    if file is None:
+        return None
+    where = str(file)
+    table = documents.parse(documents.file_text(file), where)
+    refuse_unknown_keys(table, ["name", "description", "sections", "notes"], where)
+    rows = tables(table, "sections", where)
+    if not rows:
+        raise SettingError(f"{where}: holds no [[sections]]; leave --detector out if it is flat")
+    return Detector(sections=sections_from_list(rows, where))
+
+
+def read_reference(options: MeasureOptions, sweep: KnownSweep) -> Detector | None:
+    """Return the detector that a capture of the sweep through it alone shows.
+
+    Raises
+    ------
+    AudioError
+        If the capture cannot be used.
+    """
     if options.detector_capture is None:
         return None
     reference = read_capture(options.detector_capture, options.channel)

@@ -11,8 +11,16 @@ from rich.text import Text
 from carrierfloor.cli import screen
 from carrierfloor.cli.audio_out import AudioOut
 from carrierfloor.cli.duplex import Duplex
-from carrierfloor.cli.measure import MeasureOptions, check, depth_of, finish, read_detector
-from carrierfloor.cli.measuring import Capture, Setting, measured, path_names
+from carrierfloor.cli.measure import (
+    MeasureOptions,
+    check,
+    depth_of,
+    finish,
+    read_reference,
+    read_sections,
+    worked_out,
+)
+from carrierfloor.cli.measuring import Capture, Setting, path_names
 from carrierfloor.cli.report import Report
 from carrierfloor.cli.rig_file import RigFile
 from carrierfloor.cli.screen import NOTE, QUIET
@@ -66,7 +74,7 @@ def measure_live(options: MeasureOptions) -> int:
         sweep=sweep,
         sweep_source=f"a sweep on {output}",
         depth=depth_of(options, sweep, rig),
-        detector=read_detector(options, sweep),
+        detector=read_sections(options.detector) or read_reference(options, sweep),
         detector_source=str(options.detector or options.detector_capture or ""),
         detector_polarity=options.detector_polarity,
     )
@@ -76,7 +84,7 @@ def measure_live(options: MeasureOptions) -> int:
     _show_steps(risen)
     capture = taker.take(sweep, 100.0 * setting.depth)
     kept = taker.keep(sweep, capture)
-    path = measured(capture, name, setting, rig)
+    path = worked_out(capture, name, setting, rig)
     finish(options, [path], setting, live=_report(risen, kept))
     return 0
 

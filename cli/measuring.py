@@ -75,7 +75,9 @@ def measured(capture: Capture, name: str, setting: Setting, rig: Rig) -> Measure
             capture.samples, capture.rate_hz, setting.sweep, setting.detector
         )
         fit = fit_path(response, name)
-        margin = path_margin(fit, response, limits, setting.depth)
+        margin = path_margin(
+            fit, response, limits, setting.depth, capture_polarity=setting.detector_polarity
+        )
     except AudioError as error:
         raise AudioError(f"{capture.source}: {error}") from None
     except SettingError as error:

@@ -24,7 +24,7 @@ HEARD = Capture(noise_db=50.0)
 def folder(tmp_path_factory: Any) -> Path:
     made: Path = tmp_path_factory.mktemp("captures")
     rig = write_text(made / "rig.toml", PATH_RIG)
-    for name, *options in (("sweep", "--seconds", 5), ("other", "--seconds", 7)):
+    for name, *options in (("sweep", "--seconds", 2), ("other", "--seconds", 3)):
         arguments = ["--rig", rig, "--level", 50, "--out", made / f"{name}.wav", *options]
         assert run("tone", "sweep", *arguments) == 0
     card = sf.read(made / "sweep.wav")[0]
