@@ -24,6 +24,7 @@ CONTRADICTS = 0.03  # a reading so far from what all others say, and ...
 CONTRADICTS_ERRORS = 4.0  # ... by so many of its errors, is left out
 FEWEST_OTHERS = 4
 FARTHEST = 3.0  # a limit so many times beyond the deepest trough read is a guess
+LEAST_ERROR = 0.001  # no sound card keeps its level better from one day to the next (no source)
 SURE = 1.96  # standard errors that hold 95 % of all cases
 
 
@@ -92,7 +93,7 @@ def fit_level(
         used=tuple(bool(one) for one in used),
         contradicts=tuple(bool(one) for one in contradicts),
         full_modulation_dbfs=decibels(at_limit / limit),
-        error_db=decibels(1.0 + doubt + scale_error),
+        error_db=decibels(1.0 + max(LEAST_ERROR, doubt + scale_error)),
         positive_dbfs=_positive(ordered, limit),
         crest_at_limit=_crest(ordered, at_limit),
         limit=limit,
