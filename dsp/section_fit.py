@@ -1,7 +1,6 @@
 """Least squares of a cascade of analogue sections against a measured complex response.
 
-Beside the sections, gain, delay and clock drift are unknown.  Corners and qualities are fitted as
-logarithms.
+Beside the sections, gain, delay and clock drift are unknown.
 """
 
 import math
@@ -11,73 +10,22 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
-from carrierfloor.dsp.sections import Section, polynomials
+from carrierfloor.dsp.section_shape import Shape, sections_of
+from carrierfloor.dsp.sections import Section
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
 FLOOR = 5e-4  # of the gain at 1 kHz: a better fit than that is of no use
 CLOCK_PRIOR_PPM = 30.0  # what the drift that was taken out may be off by
-# How far a section may go in search of a fit: a transmitter is no equaliser.
-CORNERS_HZ = {"highpass": (0.5, 1000.0), "lowpass": (500.0, 29_000.0), "allpass": (15.0, 20_000.0)}
-CENTRES_HZ = (2.0, 29_000.0)
-QUALITY, GAIN_DB = (0.15, 15.0), (-15.0, 15.0)
 PROBE = 1e-5  # step of the numerical slopes
 NUISANCES = 3  # ln gain, delay in units of 1 / (2 pi kHz), clock drift in ppm
-MOST_EVALUATIONS = 60
+LONGEST_STEP = 1.0  # of an unknown at once: a factor of e, or a dB
+DAMPING, MOST_DAMPING = 1e-3, 1e9
+CONVERGED = 1e-7  # part of the squared error that a step must gain
+MOST_STEPS = 80
 MOST_HALVINGS, SLACK = 40, 1.2
-
-
-@dataclass(frozen=True)
-class Shape:
-    """Which kind of section, and which of its numbers it has."""
-
-    kind: str
-    has_q: bool
-    has_gain: bool
-
-    @property
-    def size(self) -> int:
-        """How many unknowns."""
-        return 1 + self.has_q + self.has_gain
-
-    def numbers(self, unknowns: Floats) -> tuple[float, float | None, float | None]:
-        """Return frequency in Hz, q and gain in dB of ln frequency, then ln q, then gain."""
-        q = math.exp(unknowns[1]) if self.has_q else None
-        return math.exp(unknowns[0]), q, float(unknowns[-1]) if self.has_gain else None
-
-    def section(self, unknowns: Floats) -> Section:
-        """Make the section of its unknowns."""
-        frequency_hz, q, gain_db = self.numbers(unknowns)
-        if self.kind == "peak":
-            return Section(kind="peak", centre_hz=frequency_hz, q=q, gain_db=gain_db)
-        return Section(kind=self.kind, corner_hz=frequency_hz, q=q, gain_db=gain_db)
-
-    def response(self, unknowns: Floats, s: Complexes) -> Complexes:
-        """Return its response at s = j 2 pi f."""
-        top, bottom = polynomials(self.kind, *self.numbers(unknowns))
-        return np.asarray(
-            ((top[0] * s + top[1]) * s + top[2]) / ((bottom[0] * s + bottom[1]) * s + bottom[2])
-        )
-
-    def bounds(self) -> tuple[list[float], list[float]]:
-        """Return lowest and highest of each unknown."""
-        rows = [np.log(CORNERS_HZ.get(self.kind, CENTRES_HZ))]
-        rows += [np.log(QUALITY)] * self.has_q + [np.array(GAIN_DB)] * self.has_gain
-        return [float(row[0]) for row in rows], [float(row[1]) for row in rows]
-
-
-HIGH_PASS_1 = Shape("highpass", False, False)
-HIGH_PASS_2 = Shape("highpass", True, False)
-LOW_PASS_1 = Shape("lowpass", False, False)
-LOW_PASS_2 = Shape("lowpass", True, False)
-PEAK = Shape("peak", True, True)
-LOW_SHELF = Shape("lowshelf", True, True)
-HIGH_SHELF = Shape("highshelf", True, True)
-ALL_PASS_1 = Shape("allpass", False, False)
-ALL_PASS_2 = Shape("allpass", True, False)
 
 
 @dataclass(frozen=True)
@@ -106,9 +54,10 @@ class Data:
         return np.asarray(math.sqrt(self.worth) / np.hypot(self.noise / math.sqrt(2.0), FLOOR))
 
     @cached_property
-    def s(self) -> Complexes:
-        """The complex frequency j 2 pi f."""
-        return np.asarray(2j * np.pi * self.frequency_hz)
+    def powers(self) -> Complexes:
+        """Second, first and no power of j 2 pi f, shape (3, n)."""
+        s = 2j * np.pi * self.frequency_hz
+        return np.array([s * s, s, np.ones(len(s))])
 
     def thinned(self, step: int) -> "Data":
         """Return every so-many-th of it, with as much weight in all."""
@@ -154,16 +103,6 @@ class Solution:
         return np.asarray(np.linalg.pinv(self.slopes.T @ self.slopes, rcond=1e-12) * scale)
 
 
-def sections_of(shapes: Sequence[Shape], unknowns: Floats) -> tuple[Section, ...]:
-    """Make the sections of a vector of unknowns; what is beyond a bound is moved to it."""
-    made, at = [], 0
-    for shape in shapes:
-        low, high = shape.bounds()
-        made.append(shape.section(np.clip(unknowns[at : at + shape.size], low, high)))
-        at += shape.size
-    return tuple(made)
-
-
 def nuisance(data: Data, sign: float, unknowns: Floats) -> Complexes:
     """Return the factor of sign, gain, delay and clock drift; it is in the last unknowns."""
     gain, delay, drift = unknowns[-NUISANCES:]
@@ -173,14 +112,12 @@ def nuisance(data: Data, sign: float, unknowns: Floats) -> Complexes:
 
 
 def fit(
-    data: Data,
-    shapes: Sequence[Shape],
-    sign: float,
-    start: Floats,
-    *,
-    evaluations: int = MOST_EVALUATIONS,
+    data: Data, shapes: Sequence[Shape], sign: float, start: Floats, *, steps: int = MOST_STEPS
 ) -> Solution:
-    """Move all unknowns until the weighted squared error is least.
+    """Move all unknowns until the weighted squared error is least, or nearly so.
+
+    Levenberg and Marquardt's method, with the unknowns kept within the bounds of the shapes; made
+    for many short searches.  :func:`polished` gives the last word to scipy.
 
     Parameters
     ----------
@@ -192,30 +129,61 @@ def fit(
         Of the response, 1.0 or -1.0.
     start : ndarray, shape (u,)
         Where to begin.
-    evaluations : int
+    steps : int
         After which to stop at the latest.
     """
-    low, high = [], []
-    for shape in shapes:
-        one_low, one_high = shape.bounds()
-        low, high = low + one_low, high + one_high
-    low, high = [*low, -20.0, -np.inf, -np.inf], [*high, 20.0, np.inf, np.inf]
-    inside = np.clip(start, np.array(low) + 1e-6, np.array(high) - 1e-6)
     problem = _Problem(data, tuple(shapes), sign)
+    low, high = problem.bounds
+    here = np.clip(start, low, high)
+    errors, slopes = problem.errors(here), problem.slopes(here)
+    cost, damping = float(errors @ errors), DAMPING
+    for _ in range(steps):
+        step = _step(errors, slopes, damping, (here <= low, here >= high))
+        there = np.clip(here + step, low, high)
+        trial = problem.errors(there)
+        trial_cost = float(trial @ trial)
+        if not trial_cost < cost:
+            damping *= 6.0
+            if damping > MOST_DAMPING:
+                break
+            continue
+        gained, here, errors, cost = cost - trial_cost, there, trial, trial_cost
+        slopes, damping = problem.slopes(here), max(damping / 5.0, 1e-10)
+        if gained < CONVERGED * cost:
+            break
+    return problem.solution(here, cost, slopes)
+
+
+def _step(
+    errors: Floats,
+    slopes: Floats,
+    damping: float,
+    at_bounds: tuple[NDArray[np.bool_], NDArray[np.bool_]],
+) -> Floats:
+    gradient = slopes.T @ errors
+    free = ~((at_bounds[0] & (gradient > 0.0)) | (at_bounds[1] & (gradient < 0.0)))
+    own = slopes[:, free]
+    normal = own.T @ own
+    diagonal = np.diag(normal)
+    normal = normal + np.diag(damping * diagonal + 1e-12 * (diagonal.max(initial=0.0) + 1e-30))
+    step = np.zeros(len(gradient))
+    step[free] = -np.linalg.solve(normal, gradient[free])
+    sections = step[:-NUISANCES]
+    longest = float(np.abs(sections).max(initial=0.0))
+    return step * min(1.0, LONGEST_STEP / longest) if longest > 0.0 else step
+
+
+def polished(data: Data, solution: Solution) -> Solution:
+    """Go on from a solution with scipy.optimize.least_squares until nothing moves any more."""
+    from scipy.optimize import least_squares
+
+    problem = _Problem(data, solution.shapes, solution.sign)
+    low, high = problem.bounds
+    start = np.clip(solution.unknowns, low + 1e-9, high - 1e-9)
     found = least_squares(
-        problem.errors,
-        inside,
-        problem.slopes,
-        bounds=(low, high),
-        x_scale="jac",
-        max_nfev=evaluations,
-        ftol=1e-7,
-        xtol=1e-7,
-        gtol=1e-9,
+        problem.errors, start, problem.slopes, bounds=(low, high), x_scale="jac", max_nfev=100
     )
-    cost = 2.0 * float(found.cost)
-    measured = 2.0 * data.worth * len(data.frequency_hz)
-    return Solution(tuple(shapes), sign, found.x, cost, found.jac, cost / measured)
+    return problem.solution(found.x, 2.0 * float(found.cost), found.jac)
 
 
 def draw(data: Data, solution: Solution, random: np.random.Generator) -> Floats:
@@ -243,31 +211,54 @@ class _Problem:
     shapes: tuple[Shape, ...]
     sign: float
 
+    @cached_property
+    def bounds(self) -> tuple[Floats, Floats]:
+        """Lowest and highest of each unknown."""
+        pairs = [shape.bounds() for shape in self.shapes]
+        low = [value for pair in pairs for value in pair[0]]
+        high = [value for pair in pairs for value in pair[1]]
+        return np.array([*low, -20.0, -1e6, -1e6]), np.array([*high, 20.0, 1e6, 1e6])
+
+    def solution(self, unknowns: Floats, cost: float, slopes: Floats) -> Solution:
+        mean = cost / (2.0 * self.data.worth * len(self.data.frequency_hz))
+        return Solution(self.shapes, self.sign, unknowns, cost, slopes, mean)
+
     def errors(self, unknowns: Floats) -> Floats:
         off = (self._model(unknowns) - self.data.response) * self.data.weight
         return np.concatenate([off.real, off.imag, [unknowns[-1] / CLOCK_PRIOR_PPM]])
 
-    def _model(self, unknowns: Floats) -> Complexes:
-        model, at = nuisance(self.data, self.sign, unknowns), 0
+    def _own(self, unknowns: Floats) -> list[tuple[Shape, Floats]]:
+        unknowns, parts, at = np.clip(unknowns, *self.bounds), [], 0
         for shape in self.shapes:
-            inside = np.clip(unknowns[at : at + shape.size], *shape.bounds())
-            model = model * shape.response(inside, self.data.s)
+            parts.append((shape, unknowns[at : at + shape.size]))
             at += shape.size
-        return model
+        return parts
+
+    def _responses(self, rows: list[Floats]) -> Complexes:
+        """Return the responses of sections, each given by its polynomials, shape (rows, n)."""
+        if not rows:
+            return np.ones((0, len(self.data.frequency_hz)), dtype=complex)
+        stacked = np.array(rows)
+        return np.asarray((stacked[:, 0] @ self.data.powers) / (stacked[:, 1] @ self.data.powers))
+
+    def _model(self, unknowns: Floats) -> Complexes:
+        own = self._responses([shape.polynomials(part) for shape, part in self._own(unknowns)])
+        return np.asarray(nuisance(self.data, self.sign, unknowns) * own.prod(axis=0))
 
     def slopes(self, unknowns: Floats) -> Floats:
-        data, model = self.data, self._model(unknowns)
-        columns, at = [], 0
-        for shape in self.shapes:
-            own = unknowns[at : at + shape.size]
-            here = shape.response(own, data.s)
+        """Return the slopes of the errors: of a product, its relative slope times itself."""
+        data, rows, base = self.data, [], []
+        for shape, part in self._own(unknowns):
             for number in range(shape.size):
-                moved = own.copy()
+                moved = part.copy()
                 moved[number] += PROBE
-                columns.append(model * (shape.response(moved, data.s) / here - 1.0) / PROBE)
-            at += shape.size
-        columns += [model, -1j * data.frequency_hz / 1000.0 * model, 1j * data.clock * model]
-        weighted = np.stack(columns, axis=1) * data.weight[:, np.newaxis]
-        prior = np.zeros((1, len(unknowns)))
-        prior[0, -1] = 1.0 / CLOCK_PRIOR_PPM
-        return np.concatenate([weighted.real, weighted.imag, prior])
+                rows.append(shape.polynomials(moved))
+                base.append(shape.polynomials(part))
+        relative = (self._responses(rows) / self._responses(base) - 1.0) / PROBE
+        others = [np.ones(len(data.clock)), -1j * data.frequency_hz / 1000.0, 1j * data.clock]
+        columns = np.concatenate([relative, np.array(others)]) * (
+            self._model(unknowns) * data.weight
+        )
+        prior = np.zeros((len(columns), 1))
+        prior[-1] = 1.0 / CLOCK_PRIOR_PPM
+        return np.concatenate([columns.real, columns.imag, prior], axis=1).T

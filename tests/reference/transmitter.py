@@ -174,21 +174,16 @@ class Transmitter:
         middle = m[FINE_HZ : FINE_HZ + FINE_HZ // 4]  # settled
         return _top(middle), _top(-middle)
 
-    def calibrated(self, how: str) -> float:
-        """Return the card sample, with sign, that an operator takes for full modulation.
+    def calibrated(self, limit: float) -> float:
+        """Return the sample, with sign, for 100 % as a tone at the negative limit tells it.
 
-        ``small``: from a tone of 10 %, scaled; ``trough``: the tone whose trough is at cut-off;
-        ``mean``: the tone of which crest and trough are 90 % on average, scaled.
+        A 1 kHz tone of ``limit`` times this has a trough of ``limit``.
         """
-        if how == "small":
-            return self.full_modulation
 
         def off(amplitude: float) -> float:
-            crest, trough = self.tone(amplitude)
-            return trough - 1.0 if how == "trough" else (crest + trough) / 2.0 - 0.9
+            return self.tone(amplitude)[1] - limit
 
-        found = float(optimize.brentq(off, 0.6, 1.5, xtol=1e-5))
-        return self.full_modulation * (found if how == "trough" else found / 0.9)
+        return self.full_modulation * optimize.brentq(off, 0.5 * limit, 1.6 * limit) / limit
 
 
 @dataclass(frozen=True)
@@ -314,5 +309,3 @@ def without_bends(transmitter: Transmitter) -> Transmitter:
     """Return the same transmitter without its distortion."""
     kept: Sequence[Block] = [b for b in transmitter.blocks if not isinstance(b, Bend)]
     return replace(transmitter, blocks=tuple(kept))
-
-

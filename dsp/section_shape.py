@@ -1,0 +1,77 @@
+"""Kinds of sections as they are fitted: which numbers each has, and how far they may go.
+
+Corners and qualities are logarithms here, so that all of them are unbounded numbers of a like size.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from carrierfloor.dsp.sections import Section, polynomials
+
+Floats = NDArray[np.float64]
+
+# How far a section may go in search of a fit: a transmitter is no equaliser.
+CORNERS_HZ = {"highpass": (0.5, 1000.0), "lowpass": (500.0, 29_000.0), "allpass": (15.0, 20_000.0)}
+CENTRES_HZ = (2.0, 29_000.0)
+QUALITY, GAIN_DB = (0.15, 15.0), (-15.0, 15.0)
+
+
+@dataclass(frozen=True)
+class Shape:
+    """Which kind of section, and which of its numbers it has."""
+
+    kind: str
+    has_q: bool
+    has_gain: bool
+
+    @property
+    def size(self) -> int:
+        """How many unknowns."""
+        return 1 + self.has_q + self.has_gain
+
+    def numbers(self, unknowns: Floats) -> tuple[float, float | None, float | None]:
+        """Return frequency in Hz, q and gain in dB of ln frequency, then ln q, then gain."""
+        q = math.exp(unknowns[1]) if self.has_q else None
+        return math.exp(unknowns[0]), q, float(unknowns[-1]) if self.has_gain else None
+
+    def section(self, unknowns: Floats) -> Section:
+        """Make the section of its unknowns."""
+        frequency_hz, q, gain_db = self.numbers(unknowns)
+        if self.kind == "peak":
+            return Section(kind="peak", centre_hz=frequency_hz, q=q, gain_db=gain_db)
+        return Section(kind=self.kind, corner_hz=frequency_hz, q=q, gain_db=gain_db)
+
+    def polynomials(self, unknowns: Floats) -> Floats:
+        """Return numerator and denominator in s, highest power first, shape (2, 3)."""
+        return np.array(polynomials(self.kind, *self.numbers(unknowns)))
+
+    def bounds(self) -> tuple[list[float], list[float]]:
+        """Return lowest and highest of each unknown."""
+        rows = [np.log(CORNERS_HZ.get(self.kind, CENTRES_HZ))]
+        rows += [np.log(QUALITY)] * self.has_q + [np.array(GAIN_DB)] * self.has_gain
+        return [float(row[0]) for row in rows], [float(row[1]) for row in rows]
+
+
+HIGH_PASS_1 = Shape("highpass", False, False)
+HIGH_PASS_2 = Shape("highpass", True, False)
+LOW_PASS_1 = Shape("lowpass", False, False)
+LOW_PASS_2 = Shape("lowpass", True, False)
+PEAK = Shape("peak", True, True)
+LOW_SHELF = Shape("lowshelf", True, True)
+HIGH_SHELF = Shape("highshelf", True, True)
+ALL_PASS_1 = Shape("allpass", False, False)
+ALL_PASS_2 = Shape("allpass", True, False)
+
+
+def sections_of(shapes: Sequence[Shape], unknowns: Floats) -> tuple[Section, ...]:
+    """Make the sections of a vector of unknowns; what is beyond a bound is moved to it."""
+    made, at = [], 0
+    for shape in shapes:
+        low, high = shape.bounds()
+        made.append(shape.section(np.clip(unknowns[at : at + shape.size], low, high)))
+        at += shape.size
+    return tuple(made)
