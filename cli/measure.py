@@ -20,6 +20,7 @@ from carrierfloor.cli.report import Report
 from carrierfloor.cli.rig_file import RigFile
 from carrierfloor.dsp.errors import AudioError, SettingError
 from carrierfloor.dsp.intake import Intake
+from carrierfloor.dsp.kernel import is_compiled
 from carrierfloor.dsp.rig import Rig
 from carrierfloor.dsp.sections import sections_from_list
 from carrierfloor.dsp.settings import refuse_unknown_keys, tables
@@ -29,6 +30,7 @@ from carrierfloor.dsp.sweep_response import Detector, measure_response
 
 LONGEST_S = 600.0  # of a recording, all of which is held in memory
 SHALLOWEST_PCT, DEEPEST_PCT = 1.0, 100.0
+LAST_KERNEL = "limiter_kernel"  # the margin asks the limiter what it would let through
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -202,8 +204,9 @@ def depth_of(options: MeasureOptions, sweep: KnownSweep, rig: Rig) -> float:
 
 def worked_out(capture: Capture, name: str, setting: Setting, rig: Rig) -> Measured:
     """Work out a path, while the screen says so."""
-    with screen.progress_bar() as bar:
-        bar.add_task(f"Working out {capture.source}", total=None)
+    if not is_compiled(LAST_KERNEL):
+        screen.remarks().print("First run on this machine: compiling, this takes a while ...")
+    with screen.remarks().status(f"Working out {capture.source} ..."):
         return measured(capture, name, setting, rig)
 
 

@@ -143,7 +143,7 @@ def _ask(options: MeasureOptions, setting: Setting, output: str) -> None:
     depth_pct = 100.0 * setting.depth
     first_pct = depth_pct * STEPS[0]
     how = (
-        "as the rig file knows the level; where that is not even roughly right, give --level DBFS"
+        "as the rig file knows the level;\nwhere that is not even roughly right, give --level DBFS"
         if options.level is None
         else "if the level in the rig file is right"
     )

@@ -50,9 +50,9 @@ def _on_polarity(paths: Sequence[Measured], setting: Setting, before: Rig) -> It
         seen = "upright" if found[0] == NORMAL else "upside down"
         yield (
             f"The capture is {seen}, the rig file says polarity {has}: either that is wrong or the "
-            "detector inverts. Find out on a scope (a positive sample must raise the carrier where "
-            "polarity is normal) and measure again with --detector-polarity normal or inverted. "
-            "The rig file keeps its polarity."
+            "detector inverts. Find out with carrierfloor level, which sets it; or measure again "
+            "with --detector-polarity normal or inverted, if you know the detector. The rig file "
+            f"keeps polarity {has}."
         )
 
 

@@ -52,7 +52,7 @@ def _verdict(path: Report, name_it: bool) -> Text:
 def _written(rig: Report) -> Text:
     file = rig["source"]
     if rig["backup"]:
-        return Text(f"{file} is changed; before, it was what is now {rig['backup']}.")
+        return Text(f"{file} is changed; the file before is {rig['backup']}.")
     if rig["written"]:
         return Text(f"{file} has it all already.")
     return Text(f"{file} is not changed (--dry-run).", style=NOTE)
@@ -128,8 +128,8 @@ def _lines(path: Report, report: Report) -> list[tuple[str, str]]:
         ("", _margin(path["margin"], "positive")),
         (
             "Regrowth",
-            "a limiter that does not know this path would let it make "
-            f"-{unknown['negative_peak_pct']:.0f} % +{unknown['positive_peak_pct']:.0f} %",
+            f"-{unknown['negative_peak_pct']:.0f} % +{unknown['positive_peak_pct']:.0f} % if the "
+            "limiter did not know this path",
         ),
     ]
 
@@ -171,7 +171,8 @@ def _changes(rig: Report) -> Table:
     table.add_column("Before", style=QUIET)
     table.add_column("Now" if rig["written"] else "Would be")
     for change in rig["changes"]:
-        table.add_row(change["what"], *(_one_a_line(change[key]) for key in ("old", "new")))
+        what = change["what"].removeprefix("modulation.").removeprefix("level.")
+        table.add_row(what, *(_one_a_line(change[key]) for key in ("old", "new")))
     return table
 
 

@@ -113,7 +113,6 @@ def refused(done: subprocess.CompletedProcess[str]) -> str:
 @pytest.mark.parametrize(
     ("gain", "floor", "pct", "words"),
     [
-        (0.0, -1.0, 12.5, "silent"),
         (20.0, -1.0, 12.5, "clipped at full scale"),
         (1.0, -0.18, 50, "troughs are cut flat"),
     ],
@@ -165,8 +164,8 @@ def test_ctrl_c_ramps_down_and_changes_nothing(jack: JackServer, tmp_path: Path)
     assert np.abs(sound[end - 200 : end + 1]).max() < 0.02 * np.abs(sound).max()
 
 
-@pytest.mark.parametrize(("answer", "status"), [("n", 2), ("", 2)])
-def test_it_asks_first(answer: str, status: int, jack: JackServer, tmp_path: Path) -> None:
+def test_it_asks_first(jack: JackServer, tmp_path: Path) -> None:
+    """The return key alone means no."""
     pty = pytest.importorskip("pty")
     rig = write_text(tmp_path / "rig.toml", PATH_RIG)
     user, program = pty.openpty()
@@ -179,12 +178,12 @@ def test_it_asks_first(answer: str, status: int, jack: JackServer, tmp_path: Pat
                 stderr=subprocess.PIPE,
                 text=True,
             )
-            os.write(user, f"{answer}\n".encode())
+            os.write(user, b"\n")
             _, said = process.communicate(timeout=PATIENCE_S)
     finally:
         os.close(user)
         os.close(program)
-    assert process.returncode == status
+    assert process.returncode == 2
     assert "dummy load. Send them now? [y/N]" in said
     assert said.endswith("carrierfloor measure: nothing was sent\n")
     assert not recording.samples.any()
