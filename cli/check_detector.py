@@ -11,7 +11,7 @@ import numpy as np
 from carrierfloor.cli.check_reference import ReferenceFolder
 from carrierfloor.cli.recording_in import DETECTOR, RecordingIn
 from carrierfloor.dsp.carrier_phase import Demodulated
-from carrierfloor.dsp.detector_fit import DetectorFit, fit_detector
+from carrierfloor.dsp.detector_fit import LEAST_ERROR, DetectorFit, fit_detector
 from carrierfloor.dsp.detector_height import FoundHeight, extremes, find_height
 from carrierfloor.dsp.detector_inverse import DetectorInverse, DetectorModel
 from carrierfloor.dsp.detector_sight import DetectorSight
@@ -141,11 +141,11 @@ class DetectorSource:
         lowest = 1.0 - negative_peak
         deepest = 1.0 if lowest < self.sight.lowest else 1.0 - self.sight.bounds(lowest)[0]
         hidden = self._inverse.hidden_bottom if self._inverse is not None else 1.0
-        return max(negative_peak, deepest, 1.0 - hidden)
+        return float(max(negative_peak, deepest, 1.0 - hidden))
 
     def may_be_safe(self, negative_peak: float, limit: float) -> bool:
         """Tell whether no trough deeper than ``limit`` can be hidden."""
-        return self.sight.knows_knee and self.depth_bound(negative_peak) <= limit
+        return bool(self.sight.knows_knee and self.depth_bound(negative_peak) <= limit)
 
     def report(self, negative_peak: float, limit: float) -> dict[str, Any]:
         """Return the group ``detector`` of the report."""
@@ -163,7 +163,9 @@ class DetectorSource:
             "hidden_troughs": inverse.hidden_troughs if inverse is not None else 0,
             "hidden_ms": 1000.0 * inverse.hidden_samples / SAMPLE_RATE_HZ if inverse else 0.0,
             "hidden_lowest_pct": 100.0 * inverse.hidden_bottom if inverse and hides else None,
-            "hidden_highest_pct": 100.0 * inverse.deepest_hidden_top if inverse and hides else None,
+            "hidden_highest_pct": 100.0 * max(0.0, inverse.deepest_hidden_top)
+            if inverse and hides
+            else None,
             "explained_pct": 100.0 * self.fit.explained if self.fit is not None else None,
             "depth_may_be_pct": 100.0 * self.depth_bound(negative_peak),
             "may_be_safe": self.may_be_safe(negative_peak, limit),
@@ -177,6 +179,8 @@ class DetectorSource:
         if self._options.carrier_level is not None:
             return "given"
         if self.fit is not None:
+            if self.fit.has_dc:
+                return "DC"
             return "known audio" if self.fit.has_cutoff else "known audio at the rig's level"
         assert self.height is not None
         return self.height.by
@@ -184,23 +188,23 @@ class DetectorSource:
     def _what_is_known(self) -> Iterator[str]:
         model = self.sight.model
         if self.fit is not None:
-            level = f"--carrier-level {model.carrier:.4g}"
+            rc_ms = 1000.0 * model.rc_s
+            seen = f"time constant {rc_ms:.2f} ms" if rc_ms else "no time constant to be seen"
             yield (
                 f"The detector, from the known audio: knee {100.0 * model.knee:.1f} % of the "
-                f"carrier, time constant {1000.0 * model.rc_s:.2f} ms; for later recordings of it "
-                f"at this level: {level} --knee {100.0 * model.knee:.1f} --rc "
-                f"{1000.0 * model.rc_s:.2f}. A modulator that rounds its troughs looks the same as "
-                "a knee."
+                f"carrier, {seen}; for later recordings of it at this level: --carrier-level "
+                f"{model.carrier:.4g} --knee {100.0 * model.knee:.1f} --rc {rc_ms:.2f}. A "
+                "modulator that rounds its troughs looks the same as a knee."
             )
-            if not self.fit.has_cutoff:
+            if not self.fit.has_cutoff and not self.fit.has_dc:
                 yield (
                     "The carrier's height comes from the rig's full_modulation_dbfs, which this "
                     "recording therefore cannot check."
                 )
         elif not self.sight.knows_knee:
             yield (
-                "The detector's knee is not known, and nothing was taken out: troughs look "
-                "shallower or deeper than they are. Give --known with a sound that is in the "
+                "The detector's knee is not known, and nothing was taken out: troughs are not as "
+                "deep or as shallow as they look. Give --known with a sound that is in the "
                 "recording, or --knee."
             )
         if self.height is not None and self.height.by == "flat troughs":
@@ -252,15 +256,28 @@ class DetectorSource:
             return None
         if options.rig is None:
             raise SettingError("--known needs --rig: the known sound goes through its path")
-        if extremes(self._recorded).has_dc:
-            middle = find_height(self._recorded)
-            assert middle is not None
+        with_dc = self._height_by_dc()
         with ReferenceFolder() as folder:
             found = folder.read(options.known, self._recorded, options.rig, options.path)
             try:
-                return fit_detector(self._recorded, found.expected, found.time_map)
+                fit = fit_detector(
+                    self._recorded,
+                    found.expected,
+                    found.time_map,
+                    None if with_dc is None else abs(with_dc.carrier),
+                )
             except AudioError as error:
                 raise AudioError(f"{options.known}: {error}") from None
+        if with_dc is not None:
+            known = {"carrier": with_dc.carrier, "at_rest": with_dc.at_rest, "coupling_hz": 0.0}
+            return replace(
+                fit, model=replace(fit.model, **known), carrier_error=LEAST_ERROR, has_dc=True
+            )
+        signed = replace(fit.model, carrier=fit.model.carrier * found.time_map.sign)
+        return replace(fit, model=signed)
+
+    def _height_by_dc(self) -> FoundHeight | None:
+        return find_height(self._recorded) if extremes(self._recorded).has_dc else None
 
     def _height(self) -> FoundHeight | None:
         if self.fit is not None or self._options.carrier_level is not None:

@@ -8,7 +8,7 @@ and cannot be told apart: a diode that rounds the bottom of the trough, and a mo
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -34,6 +34,8 @@ RC_STARTS_MS = (0.005, 0.03, 0.1, 0.3, 1.0)
 KNEE_START_PCT, COUPLING_START_HZ = 4.0, 3.0
 # Knee in %, time constant in ms, coupling in Hz, level.
 LOWEST, HIGHEST = (0.0, 0.0, 0.0, 0.7), (60.0, 20.0, 60.0, 1.4)
+LEVEL_STEPS = 2  # until a level that was wrong by 10 % is right within 0.1 %
+SEEN = 9.0  # by how much chi squared must fall for a time constant: three standard deviations
 TELLING_NOTHING = 20.0  # neighbouring errors are alike: so many samples count as one
 LEAST_ERROR = 0.002  # of the carrier's height: never known better
 LEVEL_ERROR = 0.012  # 0.1 dB: of the rig's level where nothing else gives the height
@@ -52,9 +54,12 @@ class DetectorFit:
     explained: float  # part of the recorded power
     deepest: float  # modulation of the known sound in the pieces compared
     residual: float  # rms of what is not explained, 1.0 = unmodulated carrier
+    has_dc: bool = False  # the recording itself tells the height
 
 
-def fit_detector(recorded: Stored, expected: Stored, time_map: TimeMap) -> DetectorFit:
+def fit_detector(
+    recorded: Stored, expected: Stored, time_map: TimeMap, height: float | None = None
+) -> DetectorFit:
     """Fit a detector to a recording of a known sound.
 
     Parameters
@@ -65,6 +70,9 @@ def fit_detector(recorded: Stored, expected: Stored, time_map: TimeMap) -> Detec
         The modulation that the known sound makes, 1.0 = 100 %.
     time_map : TimeMap
         Where it is in the recording; its sign is that of the voltage.
+    height : float, optional
+        Of the carrier in the recording, where it is known: the level of the known sound is then
+        found and not relied on.
 
     Raises
     ------
@@ -78,8 +86,13 @@ def fit_detector(recorded: Stored, expected: Stored, time_map: TimeMap) -> Detec
             f"the known sound modulates {100.0 * comparison.deepest:.0f} % at most; at least "
             f"{100.0 * DEEP_ENOUGH:.0f} % is needed to see a detector's knee"
         )
-    result, free = _best(comparison, has_cutoff)
-    return _read(comparison, result, free, has_cutoff)
+    fit = _read(comparison, *_best(comparison, has_cutoff), has_cutoff)
+    if height is None or has_cutoff:
+        return fit
+    for _ in range(LEVEL_STEPS):
+        comparison.rescale(fit.model.carrier / height)
+        fit = _read(comparison, *_best(comparison, has_cutoff), has_cutoff)
+    return replace(fit, level=comparison.level)
 
 
 class _Comparison:
@@ -99,10 +112,16 @@ class _Comparison:
             first, count = start - LEAD, LEAD + PIECE
             modulation.append(_fine(upright.take(expected, first - 48, count + 96)))
             heard.append(self._compared(time_map.sign * recorded.take(first, count)))
-        self.modulation = modulation
+        self.modulation, self.level = modulation, 1.0
         self.heard = np.concatenate(heard)
         self.deepest = -min(float(piece.min()) for piece in modulation)
         self.samples = len(self.heard)
+
+    def rescale(self, ratio: float) -> None:
+        """Take the known sound for so much higher."""
+        self.level *= ratio
+        self.modulation = [ratio * piece for piece in self.modulation]
+        self.deepest *= ratio
 
     def _compared(self, samples: Block) -> Block:
         """Return the band that is compared, without the lead-in."""
@@ -199,9 +218,11 @@ def _best(comparison: _Comparison, has_cutoff: bool) -> tuple[Block, Block]:
 
 def _read(comparison: _Comparison, values: Block, error: Block, has_cutoff: bool) -> DetectorFit:
     found = [float(value) for value in values]
-    if found[1] < float(error[1]):
-        found[1] = 0.0  # no time constant can be seen
     rest, scale = _rest(comparison, found)
+    without, scale_without = _rest(comparison, [found[0], 0.0, *found[2:]])
+    better = float(np.sum(np.square(without)) / np.sum(np.square(rest))) - 1.0
+    if better * len(rest) / TELLING_NOTHING < SEEN:
+        found[1], rest, scale = 0.0, without, scale_without  # no time constant can be seen
     design = _design(found)
     explained = 1.0 - float(np.sum(np.square(rest)) / np.sum(np.square(comparison.heard)))
     if explained < LEAST_ALIKE:

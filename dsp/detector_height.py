@@ -18,7 +18,7 @@ BLOCK = 480_000
 ONE_SIDED = 0.02  # of the highest sample: so far a recording with DC may reach beyond zero
 LEAST_DC = 0.25  # of the highest sample: mean of a recording with DC
 HALF, NEAR = 0.5, 0.93  # of a trough's depth, where its width is measured
-FLAT = 0.55  # width there over width at half the depth; a sine: arccos 0.93 / arccos 0.5 = 0.36
+FLAT = 0.5  # width there over width at half the depth; a sine: arccos 0.93 / arccos 0.5 = 0.36
 FEWEST_SAMPLES = 8  # across a trough at half its depth
 ALIKE = 0.05  # of the depth: flat bottoms that lie together
 FEWEST = 3  # flat bottoms
