@@ -1,4 +1,4 @@
-"""Voices and rigs: by the name of a shipped one or the path of a TOML file."""
+"""Voices, rigs and masks: by the name of a shipped one or the path of a TOML file."""
 
 import re
 import tomllib
@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 
 from carrierfloor import presets
 from carrierfloor.dsp.errors import SettingError
+from carrierfloor.dsp.mask import Mask, mask_from_table
 from carrierfloor.dsp.rig import Rig, rig_from_table
 from carrierfloor.dsp.voice import Voice, voice_from_table
 
@@ -36,6 +37,17 @@ def rig(name_or_file: str | None = None) -> Rig:
     return _document("rigs", name_or_file or presets.DEFAULT_RIG, rig_from_table)
 
 
+def mask(name_or_file: str) -> Mask:
+    """Return an emission mask.
+
+    Raises
+    ------
+    SettingError
+        Names the file, the place in it and what is wrong.
+    """
+    return _document("masks", name_or_file, mask_from_table)
+
+
 def _document(
     what: str, name_or_file: str, read: Callable[[Mapping[str, Any], str], Document]
 ) -> Document:
@@ -43,7 +55,7 @@ def _document(
 
 
 def text(what: str, name_or_file: str) -> str:
-    """Return the text of one of the ``voices`` or ``rigs``, shipped or a file.
+    """Return the text of one of the ``voices``, ``rigs`` or ``masks``, shipped or a file.
 
     Raises
     ------

@@ -12,6 +12,7 @@ class Keys(argparse.Action):
     ) -> None:
         """Print the table of the command that the option names."""
         from carrierfloor.cli import (
+            check_report,
             figures_keys,
             keys,
             level_report,
@@ -31,6 +32,7 @@ class Keys(argparse.Action):
             "measure": measure_keys.KEYS,
             "level": level_report.KEYS,
             "simulate": simulate_report.KEYS,
+            "check": check_report.KEYS,
         }
         screen.results().print(keys.report_table(tables[str(self.const)]))
         parser.exit()

@@ -8,6 +8,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any, NoReturn
 
+from carrierfloor.cli.check_parser import add_check
 from carrierfloor.cli.figures_parser import add_figures
 from carrierfloor.cli.keys_option import add_keys_option
 from carrierfloor.cli.level_parser import add_level
@@ -54,6 +55,7 @@ def build_parser() -> argparse.ArgumentParser:
     add_tone(commands)
     add_measure(commands)
     add_level(commands)
+    add_check(commands)
     add_simulate(commands)
     add_devices(commands)
     _add_documents(commands, "voices", "voice")

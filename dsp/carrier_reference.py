@@ -8,7 +8,7 @@ the mean of the envelope is followed.  The mean is the carrier as long as the mo
 and never cuts the carrier off; what a cut-off adds to it is taken out if it is known.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,8 +48,10 @@ class CarrierReference:
         Of the carrier without modulation, one for each row of 20 ms; 0 where there is none.
     known : ndarray of bool, shape (rows,)
         Whether there is a carrier.
+    modulated : ndarray of bool, shape (rows,)
+        Whether something modulates it there; short pauses count.
     unmodulated : ndarray of bool, shape (rows,)
-        Whether nothing modulates it there.
+        Whether nothing modulates it there, nor just before or behind.
     measured : ndarray of bool, shape (rows,)
         Whether the height comes from stretches without modulation; from the mean elsewhere.
     followed : ndarray of bool, shape (rows,)
@@ -60,6 +62,7 @@ class CarrierReference:
 
     height: Block
     known: NDArray[np.bool_]
+    modulated: NDArray[np.bool_]
     unmodulated: NDArray[np.bool_]
     measured: NDArray[np.bool_]
     followed: NDArray[np.bool_]
@@ -68,8 +71,7 @@ class CarrierReference:
     @property
     def kind(self) -> str:
         """``UNMODULATED``, or ``MEAN`` if some peaks can be measured against the mean only."""
-        modulated = self.known & ~self.unmodulated
-        return UNMODULATED if self.measured[modulated].all() and self.measured.any() else MEAN
+        return UNMODULATED if self.measured[self.modulated].all() and self.measured.any() else MEAN
 
     @property
     def is_followed(self) -> bool:
@@ -77,16 +79,25 @@ class CarrierReference:
         return bool(self.followed.any())
 
     def at(self, first: int, samples: int) -> Block:
-        """Return the height at samples of 48 kHz, shape (samples,)."""
-        if not len(self.height):
-            return np.zeros(samples)
+        """Return the height at samples of 48 kHz, shape (samples,); 1.0 where there is none."""
+        if not self.known.any():
+            return np.ones(samples)
         places = (np.arange(first, first + samples) - (ROW - 1) / 2.0) / ROW
-        rows = np.clip(np.round(places).astype(np.int64), 0, len(self.height) - 1)
-        straight = np.interp(places, np.arange(len(self.height)), self.height)
-        # At the edge of a gap there is no height to go to.
-        edge = np.minimum(self.height[rows - (rows > 0)], self.height[rows]) == 0.0
-        edge |= self.height[np.minimum(rows + 1, len(self.height) - 1)] == 0.0
-        return np.where(edge, self.height[rows], straight)
+        rows = np.flatnonzero(self.known)
+        return np.asarray(np.interp(places, rows, self.height[rows]))
+
+    def noise_rms(self, first: int, samples: int) -> float:
+        """Return the rms of the noise along the carrier around samples of 48 kHz, carrier = 1."""
+        part = slice(first // ROW, (first + samples - 1) // ROW + 1)
+        known = self.known[part]
+        if not known.any():
+            return 0.0
+        ratio = self.noise[part][known] / np.square(self.height[part][known])
+        return float(np.sqrt(ratio.mean()))
+
+    def scaled(self, factor: float) -> "CarrierReference":
+        """Return the same with all heights times a factor."""
+        return replace(self, height=factor * self.height)
 
 
 def find_reference(rows: Rows, raised: Block | None = None) -> CarrierReference:
@@ -101,7 +112,7 @@ def find_reference(rows: Rows, raised: Block | None = None) -> CarrierReference:
     """
     known = _trimmed(_closed(rows.locked), rows.height)
     noise = _noise_across(rows, known)
-    unmodulated = _unmodulated(rows, known, noise)
+    modulated, unmodulated = _divided(rows, known, noise)
     noise = _noise_along(rows, unmodulated, noise)
     height, lifted = np.zeros(len(rows)), np.zeros(len(rows)) if raised is None else raised
     measured, followed = np.zeros(len(rows), dtype=bool), np.zeros(len(rows), dtype=bool)
@@ -120,6 +131,7 @@ def find_reference(rows: Rows, raised: Block | None = None) -> CarrierReference:
     return CarrierReference(
         height=height,
         known=known,
+        modulated=modulated,
         unmodulated=unmodulated,
         measured=measured,
         followed=followed,
@@ -172,25 +184,33 @@ def _noise_along(rows: Rows, unmodulated: NDArray[np.bool_], across: Block) -> B
     return noise
 
 
-def _unmodulated(rows: Rows, known: NDArray[np.bool_], noise: Block) -> NDArray[np.bool_]:
+def _divided(
+    rows: Rows, known: NDArray[np.bool_], noise: Block
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return where something modulates the carrier, and where surely nothing does."""
     if not known.any():
-        return known.copy()
+        return known.copy(), known.copy()
     kernel = np.ones(SMOOTH_ROWS)
-    around = np.convolve(np.ones(len(rows)), kernel, "same")
-    along = np.convolve(rows.along, kernel, "same") / around
+    around = np.convolve(np.ones(len(rows)), kernel, "same")[: len(rows)]
+    along = np.convolve(rows.along, kernel, "same")[: len(rows)] / around
     floor = noise * (1.0 + SCATTER)
     depth = np.sqrt(np.maximum(along - floor, 0.0)[known]) / rows.height[known]
     strong = float(np.percentile(depth, STRONG_PCT))
     limit = min(max(QUIET_PART * strong, LEAST_QUIET_RMS), MOST_QUIET_RMS)
     allowed = floor + np.square(limit * rows.height)
     quiet = known & (along < allowed) & (rows.along < 4.0 * allowed)
+    modulated = known & ~quiet & (rows.along > allowed)
+    for gap in runs(~modulated):
+        between = gap.start > 0 and gap.stop < len(modulated)
+        if between and gap.stop - gap.start < FEWEST_QUIET_ROWS:
+            modulated[gap] = known[gap]
     for run in runs(quiet):
         if run.stop - run.start < FEWEST_QUIET_ROWS:
             quiet[run] = False
         else:
             quiet[run.start : run.start + EDGE_ROWS] = False
             quiet[run.stop - EDGE_ROWS : run.stop] = False
-    return quiet
+    return modulated, quiet
 
 
 def _readings(height: Block, unmodulated: NDArray[np.bool_]) -> tuple[Block, Block]:

@@ -33,7 +33,7 @@ class Rows:
     @property
     def times_s(self) -> Block:
         """The middle of each row."""
-        return (np.arange(len(self)) + 0.5) * ROW_S
+        return np.asarray((np.arange(len(self)) + 0.5) * ROW_S)
 
     @property
     def power(self) -> Block:

@@ -43,6 +43,8 @@ DEEPEST, DEEPEST_AT = 14, 15  # lowest e0 of a cut-off, where
 SLOTS = 16
 # Columns of what is kept of a cut-off.
 BEGAN, LASTED, AIMED = 0, 1, 2
+# Rows of what is counted for each 20 ms.
+RAISED, OFF = 0, 1
 NONE = -1.0
 
 
@@ -85,16 +87,28 @@ class CutoffFinder:
     ----------
     raised : ndarray, shape (rows,)
         By how much cut-offs raised the mean of each row, 1.0 = the carrier.
+    per_row : ndarray, shape (rows,)
+        Cut-offs in each row.
     """
 
     def __init__(self, rows: int, starts_at_s: float = 0.0) -> None:
         self._starts_at_s = starts_at_s
-        self.raised = np.zeros(rows + 1)
+        self._tally = np.zeros((2, rows + 1))
         self._state = np.zeros(SLOTS)
         self._state[OUTER] = self._state[INNER] = NONE
         self._state[LAST] = 1.0
         self._sums = np.zeros(LONGEST + 1)
         self._kept = np.zeros((KEPT, 3))
+
+    @property
+    def raised(self) -> Block:
+        """See the class."""
+        return self._tally[RAISED, :-1]
+
+    @property
+    def per_row(self) -> Block:
+        """See the class."""
+        return self._tally[OFF, :-1]
 
     def feed(self, fine: Block, noise_rms: float, noise_points: float) -> None:
         """Take the next points of m, shape (n,).
@@ -112,7 +126,7 @@ class CutoffFinder:
         start = self._starts_at_s * FINE_RATE_HZ
         _find(
             fine, lower, noise_rms, noise_points, start, self._state, self._sums,
-            self._kept, self.raised,
+            self._kept, self._tally,
         )  # fmt: skip
 
     def read(self) -> CutoffReading:
@@ -155,7 +169,7 @@ def _find(
     state: Block,
     sums: Block,
     kept: NDArray[np.float64],
-    raised: Block,
+    tally: NDArray[np.float64],
 ) -> None:
     """Follow e = 1 + m through the two heights; judge each trough when it rises above the upper."""
     upper = 2.0 * lower
@@ -183,7 +197,7 @@ def _find(
         if before <= upper < e and state[OUTER] >= 0.0:
             if state[INNER] >= 0.0:
                 end = at + (upper - before) / (e - before)
-                _judge(end, lower, noise, noise_points, start, state, sums, kept, raised)
+                _judge(end, lower, noise, noise_points, start, state, sums, kept, tally)
             state[OUTER] = state[INNER] = NONE
         before = e
     state[LAST], state[COUNT] = before, count + fine.shape[0]
@@ -199,7 +213,7 @@ def _judge(
     state: Block,
     sums: Block,
     kept: NDArray[np.float64],
-    raised: Block,
+    tally: NDArray[np.float64],
 ) -> None:
     """Tell whether the carrier was off in a trough, and for how long."""
     inner, outer = state[INNER_END] - state[INNER], end - state[OUTER]
@@ -223,13 +237,13 @@ def _judge(
         return
     off = math.sqrt(max(0.0, 2.0 * inner2 - outer2))
     middle = 0.5 * (state[INNER] + state[INNER_END])
+    row = max(0, min(int((start + middle) / POINTS_A_ROW), tally.shape[1] - 1))
     if aim < 0.0:
-        row = int((start + middle) / POINTS_A_ROW)
-        if 0 <= row < raised.shape[0]:
-            raised[row] += 2.0 / 3.0 * -aim * off / POINTS_A_ROW
+        tally[RAISED, row] += 2.0 / 3.0 * -aim * off / POINTS_A_ROW
     if aim > -sure or state[DIPS] > 1.0:
         state[UNCERTAIN] += 1.0
         return
+    tally[OFF, row] += 1.0
     weight = 1.0 / (bottom_error * bottom_error + 1e-8)
     state[BOTTOMS] += weight * bottom
     state[BOTTOM_WEIGHTS] += weight

@@ -12,10 +12,12 @@ import math
 import numpy as np
 
 from carrierfloor.dsp.mixer import Complex
+from carrierfloor.dsp.stage import Block
 
 MOST = 0.2  # a receiver is never so bad: what looks like it is a carrier in the middle
 LEAST = 3e-4  # less changes no figure
 SURE = 5.0  # standard errors
+BLOCKS = 4000  # samples are averaged in so many blocks first
 PARTS = 8  # of a stretch, whose scatter tells the error; a carrier near the middle turns meanwhile
 
 
@@ -27,19 +29,27 @@ def find_image(samples: Complex) -> complex:
     samples : ndarray, shape (n,)
         A second or more of IQ.
     """
-    length = len(samples) // PARTS
+    block = max(1, len(samples) // BLOCKS)
+    blocks = samples[: len(samples) // block * block].reshape(-1, block)
+    means = blocks.mean(axis=1)
+    squares, powers = np.square(blocks).mean(axis=1), np.square(np.abs(blocks)).mean(axis=1)
+    length = len(means) // PARTS
     if length < 2:
         return 0.0
-    parts = np.array([_image(part) for part in samples[: PARTS * length].reshape(PARTS, length)])
+    places = [slice(start, start + length) for start in range(0, PARTS * length, length)]
+    parts = np.array([_image(means[at], squares[at], powers[at]) for at in places])
     image, error = complex(parts.mean()), float(np.std(parts)) / math.sqrt(PARTS)
     return image if max(LEAST, SURE * error) < abs(image) < MOST else 0.0
 
 
-def _image(samples: Complex) -> complex:
-    window = np.hanning(len(samples) + 2)[1:-1]
-    samples = samples - np.dot(window, samples) / window.sum()  # the receiver's own constant
-    power = float(np.dot(window, np.square(samples.real) + np.square(samples.imag)))
-    return complex(np.dot(window, np.square(samples))) / (2.0 * power) if power > 0.0 else 0.0
+def _image(means: Complex, squares: Complex, powers: Block) -> complex:
+    """Return k from means over short blocks: of the samples, their squares and magnitudes."""
+    window = np.hanning(len(means) + 2)[1:-1]
+    window /= window.sum()
+    constant = complex(np.dot(window, means))  # the receiver's own
+    power = float(np.dot(window, powers)) - abs(constant) ** 2
+    square = complex(np.dot(window, squares)) - constant**2
+    return square / (2.0 * power) if power > 0.0 else 0.0
 
 
 def without_image(samples: Complex, image: complex) -> Complex:

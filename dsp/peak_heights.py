@@ -60,7 +60,7 @@ def highest_without_noise(counts: NDArray[np.int64], noise_rms: float) -> float:
     used = np.flatnonzero(counts)
     if not len(used):
         return 0.0
-    top = (used[-1] + 0.5) * BIN
+    top = float((used[-1] + 0.5) * BIN)
     if noise_rms < NEGLIGIBLE:
         return top
     reach, step = SHIFTED_NOISES * noise_rms, noise_rms / STEPS_A_NOISE
@@ -68,16 +68,16 @@ def highest_without_noise(counts: NDArray[np.int64], noise_rms: float) -> float:
     first = max(0, math.floor((top - 2.0 * reach) / BIN))
     seen = counts[first : used[-1] + 1 + round(reach / BIN)].astype(np.float64)
     seen = np.add.reduceat(seen, np.arange(0, len(seen), group))
-    edges = (first + group * np.arange(len(seen) + 1)) * BIN
+    edges: Block = (first + group * np.arange(len(seen) + 1.0)) * BIN
     true = np.arange(edges[0] - reach, top + step, step)
     chances = np.diff(_normal((edges[:, np.newaxis] - true) / noise_rms), axis=0)
-    return float(_highest(_most_likely(seen, chances), true))
+    return _highest(_most_likely(seen, chances), true)
 
 
 def _most_likely(seen: Block, chances: NDArray[np.float64]) -> Block:
     """Return how many peaks of each true height make what was seen most likely."""
     share = np.maximum(chances.sum(axis=0), 1e-12)  # of those that are seen at all
-    true = np.full(chances.shape[1], seen.sum() / chances.shape[1])
+    true: Block = np.full(chances.shape[1], seen.sum() / chances.shape[1])
     for _ in range(ITERATIONS):
         expected = np.maximum(chances @ true, 1e-12)
         true *= (chances.T @ (seen / expected)) / share

@@ -39,6 +39,7 @@ class ToneEnvelope:
     lines: Complex  # shape (n,): the mean, then the harmonics as read, amplitudes of cosines
     off_share: float  # of the period in which the carrier is off; 0 if it stays up
     wanted_depth: float  # where the modulation aims, 1.0 = down to zero
+    wanted_mean: float  # of where it aims: the carrier itself, if the modulation has no mean
     error: float  # standard error of a point of the period
     rest_rms: float  # of what is neither tone nor harmonic
 
@@ -84,21 +85,21 @@ def read_tone(modulation: Block, frequency_hz: float, highest_hz: float) -> Tone
     bins[:count] = lines / 2.0
     bins[0] = 1.0 + lines[0].real
     envelope = np.fft.irfft(bins * POINTS, POINTS)
-    aims_at = float(envelope.min())
-    off_share = 0.0
+    aims_at, wanted_mean, off_share = float(envelope.min()), float(envelope.mean()), 0.0
     if aims_at < NEAR_ZERO:
         fitted = _cut_off(bins, count, MISFIT + 3.0 * error)
         if fitted is not None:
             envelope, wanted = fitted
             aims_at = float(wanted.min())
             if aims_at < -max(CERTAIN, 3.0 * error):
-                off_share = float(np.mean(wanted < 0.0))
+                off_share, wanted_mean = float(np.mean(wanted < 0.0)), float(wanted.mean())
     return ToneEnvelope(
         frequency_hz=frequency_hz,
         envelope=np.maximum(envelope, 0.0),
         lines=lines,
         off_share=off_share,
         wanted_depth=1.0 - aims_at,
+        wanted_mean=wanted_mean,
         error=error,
         rest_rms=rest_rms,
     )

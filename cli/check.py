@@ -1,0 +1,110 @@
+"""The command ``check``: what the antenna did, from a recording of the transmitted signal."""
+
+from pathlib import Path
+
+from carrierfloor.cli import (
+    check_notes,
+    check_report,
+    check_view,
+    documents,
+    report_file,
+    screen,
+)
+from carrierfloor.cli.check_emission import Emission, check_masks, read_emission
+from carrierfloor.cli.check_listening import Listened, listen, look
+from carrierfloor.cli.check_measuring import Measured, measure
+from carrierfloor.cli.check_options import CheckOptions
+from carrierfloor.cli.kept_signal import KeptSignal
+from carrierfloor.cli.report import Report
+from carrierfloor.cli.rig_file import RigFile
+from carrierfloor.dsp.errors import AudioError, SettingError
+from carrierfloor.dsp.kernel import is_compiled
+from carrierfloor.dsp.rig import Rig
+from carrierfloor.dsp.rig_verdict import RigVerdict, judge_rig
+
+LAST_KERNEL = "_judge"  # of dsp/cutoff_finder.py, the last that is compiled
+
+
+def check(options: CheckOptions) -> int:
+    """Check a recording of the transmitted signal.
+
+    Returns
+    -------
+    int
+        Exit status.
+
+    Raises
+    ------
+    CarrierfloorError
+        If a file or an option cannot be used, or the recording holds no AM; says what it holds.
+    """
+    rig, file = _rig(options)
+    masks = tuple(documents.mask(name) for name in options.masks)
+    check_masks(masks)
+    if options.report is not None:
+        report_file.check_path(options.report)
+    if not is_compiled(LAST_KERNEL):
+        screen.remarks().print("First run on this machine: compiling, this takes a while ...")
+    with KeptSignal() as kept:
+        heard, measured = _hear(options, kept)
+        power_w = rig.carrier.power_w if rig and rig.carrier else None
+        emission = read_emission(
+            heard,
+            check_report.mean_height(measured),
+            masks,
+            power_w,
+            sideband_power=measured.reading.rms**2,
+        )
+        verdict = None if rig is None else judge_rig(check_report.reached(measured), rig)
+        report = check_report.build(options, heard, measured, emission, rig, verdict)
+        report["notes"] = check_notes.notes(heard, measured, emission, report)
+        if options.pictures is not None:
+            report["pictures"] = _draw(options.pictures, measured, emission, rig)
+    if options.apply and file is not None and verdict is not None:
+        _apply(file, verdict, measured, report)
+    if options.report is not None:
+        report_file.save([report], options.report)
+    check_view.show(report, screen.results())
+    return 0
+
+
+def _rig(options: CheckOptions) -> tuple[Rig | None, RigFile | None]:
+    """Open the rig; early, so that what cannot be done fails early."""
+    if options.apply:
+        if options.rig is None:
+            raise SettingError("--apply changes a rig file; give it with --rig")
+        file = RigFile(options.rig)
+        return file.rig, file
+    return (None if options.rig is None else documents.rig(options.rig)), None
+
+
+def _hear(options: CheckOptions, kept: KeptSignal) -> tuple[Listened, Measured]:
+    """Listen to the recording and measure it."""
+    head = look(options)
+    with screen.progress_bar() as bar:
+        task = bar.add_task(f"{options.recording.name}: listening", total=1.0)
+        heard = listen(options, head, kept, lambda part: bar.update(task, completed=part))
+        task = bar.add_task("measuring", total=1.0)
+        try:
+            measured = measure(heard, lambda part: bar.update(task, completed=part))
+        except AudioError as error:
+            raise AudioError(f"{options.recording}: {error}") from None
+    return heard, measured
+
+
+def _draw(folder: Path, measured: Measured, emission: Emission, rig: Rig | None) -> list[str]:
+    from carrierfloor.cli.check_pictures import write_pictures
+
+    return [str(path) for path in write_pictures(folder, measured, emission, rig)]
+
+
+def _apply(file: RigFile, verdict: RigVerdict, measured: Measured, report: Report) -> None:
+    """Put the corrections into the rig file, if the recording can be trusted so far."""
+    if measured.reference.is_followed:
+        raise SettingError(
+            f"{file.file} is not changed: the signal fades, so that the recording says too little; "
+            "record from a dummy load"
+        )
+    for correction in verdict.corrections:
+        file.set(correction.table, correction.key, correction.new, "by a recording")
+    check_report.add_written(report, file.save())

@@ -1,0 +1,130 @@
+"""Notes: what a person should know about a checked recording, in sentences."""
+
+from collections.abc import Iterator
+
+from carrierfloor.cli.check_emission import Emission
+from carrierfloor.cli.check_listening import Listened
+from carrierfloor.cli.check_measuring import Measured
+from carrierfloor.cli.recording_in import IQ
+from carrierfloor.cli.report import Report
+from carrierfloor.dsp.signal_kind import part_across
+
+MUCH_NOISE_PCT = 2.0  # of the carrier
+MUCH_SHIFT_DB = 0.3
+MUCH_ACROSS = 0.1  # of the sidebands' power
+MUCH_FADING_DB = 1.0
+UNEVEN_DB = 1.5
+LOUD_HUM_DB = -40.0
+READ_TO_THE_END = 0.995  # of what the header promises
+
+
+def notes(heard: Listened, measured: Measured, emission: Emission, report: Report) -> list[str]:
+    """Return the notes on one recording."""
+    return [
+        *_on_recording(heard, report),
+        *_on_reference(measured, report),
+        *_on_peaks(measured, report),
+        *_on_signal(heard, measured, report),
+        *(f"Mask {one['name']}: {note}" for one in report["emission"]["masks"]
+          for note in one["notes"]),
+    ]  # fmt: skip
+
+
+def _on_recording(heard: Listened, report: Report) -> Iterator[str]:
+    recording = report["recording"]
+    if 0.0 < heard.part_read < READ_TO_THE_END:
+        yield (
+            f"The recording ends after {heard.duration_s:.1f} s; its header promises "
+            f"{heard.duration_s / heard.part_read:.1f} s."
+        )
+    if not heard.head.kind_was_given:
+        kind = "IQ: it has two channels" if heard.head.kind == IQ else "an intermediate frequency"
+        yield f"Taken for {kind}; say --kind if it is something else."
+    if heard.nonfinite_samples:
+        yield f"{heard.nonfinite_samples} samples were infinite or no number; they count as 0."
+    if heard.head.image:
+        yield (
+            f"The receiver adds a mirror image of {recording['image_pct']:.1f} %; it was taken out."
+        )
+    if recording["noise_pct"] > MUCH_NOISE_PCT:
+        yield (
+            f"Noise is {recording['noise_pct']:.1f} % of the carrier: cut-offs shorter or less "
+            "deep than it are not seen. Record nearer to the transmitter."
+        )
+
+
+def _on_reference(measured: Measured, report: Report) -> Iterator[str]:
+    modulation = report["modulation"]
+    if modulation["follows_fading"]:
+        yield (
+            f"The carrier goes up and down by {report['carrier']['level_range_db']:.1f} dB "
+            "(fading, or the receiver's automatic gain): its mean was followed, peaks are "
+            "uncertain by some percent, and its shift cannot be seen. Record from a dummy load to "
+            "be sure."
+        )
+    elif report["carrier"]["level_range_db"] > MUCH_FADING_DB:
+        yield (
+            f"The carrier's level changes by {report['carrier']['level_range_db']:.1f} dB over the "
+            "recording; it was followed from pause to pause."
+        )
+    if modulation["reference"] == "mean":
+        yield (
+            "The carrier is never heard without modulation for long: peaks are measured against "
+            "the mean of the envelope. Key it some seconds before and after the speech."
+        )
+    if modulation["cutoffs_taken_out"]:
+        yield "What cut-offs add to that mean was taken out."
+
+
+def _on_peaks(measured: Measured, report: Report) -> Iterator[str]:
+    modulation, peaks = report["modulation"], measured.peaks
+    if modulation["cutoffs_uncertain"] and not peaks.cutoffs:
+        number = modulation["cutoffs_uncertain"]
+        troughs = "A trough comes" if number == 1 else f"{number} troughs come"
+        yield (
+            f"{troughs} so near to zero that it cannot be told whether the carrier goes off there; "
+            "the true number of cut-offs may be higher."
+        )
+    if peaks.is_reversed:
+        yield (
+            "The envelope goes through zero and the phase turns over, as in a balanced modulator: "
+            "a receiver with a diode hears it distorted, but it does not splatter."
+        )
+    if modulation["held_up_at_pct"] is not None:
+        yield (
+            f"Something holds the troughs up at {modulation['held_up_at_pct']:.1f} % of the "
+            "carrier: they have steep flanks and a flat bottom."
+        )
+
+
+def _on_signal(heard: Listened, measured: Measured, report: Report) -> Iterator[str]:
+    shift_db = report["carrier"]["shift_db"]
+    if shift_db is not None and abs(shift_db) > MUCH_SHIFT_DB:
+        if shift_db < 0.0:
+            yield (
+                f"The carrier falls by {-shift_db:.2f} dB under modulation: the transmitter's "
+                "supply sags, or the receiver's automatic gain turns down (switch that off)."
+            )
+        elif measured.peaks.cutoffs:
+            yield f"The mean rises by {shift_db:.2f} dB under modulation, as cut-offs make it."
+        else:
+            yield (
+                f"The carrier rises by {shift_db:.2f} dB under modulation: crests are stretched, "
+                "or the receiver's automatic gain moves (switch that off)."
+            )
+    across = part_across(heard.rows, measured.reference)
+    if across > MUCH_ACROSS:
+        yield (
+            f"The phase moves with {100.0 * across:.0f} % of the sidebands' power: phase "
+            "modulation on top, selective fading, or another station within the band that was "
+            "heard."
+        )
+    uneven_db = report["emission"]["upper_over_lower_db"]
+    if uneven_db is not None and abs(uneven_db) > UNEVEN_DB:
+        yield (
+            f"The upper sideband is {uneven_db:+.1f} dB over the lower: the receiver's filter, its "
+            "tuning, or another station; peaks are uncertain."
+        )
+    hum_db = report["hum"]["hum_db"]
+    if hum_db is not None and hum_db > LOUD_HUM_DB:
+        yield f"Hum is {hum_db:.0f} dB, below a tone of 100 %."

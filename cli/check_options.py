@@ -1,0 +1,22 @@
+"""All options of ``check``."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True, kw_only=True)
+class CheckOptions:
+    """What the user asked for."""
+
+    recording: Path
+    kind: str | None = None  # iq, if or detector; found out if left out
+    format: str | None = None  # of raw samples
+    rate: float | None = None  # of raw samples, in Hz
+    channel: str = "mix"  # of a recording that is no IQ
+    carrier: float | None = None  # where about it lies, in Hz
+    width: float | None = None  # on each side of the carrier, in Hz; chosen if left out
+    rig: str | None = None
+    apply: bool = False
+    masks: tuple[str, ...] = ()  # shipped names or files
+    report: Path | None = None
+    pictures: Path | None = None

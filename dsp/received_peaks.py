@@ -1,0 +1,141 @@
+"""How far the modulation really went, and whether the carrier went off, from all that was read.
+
+Noise makes the highest of many peaks too high.  A steady tone is averaged over its periods, so no
+noise is left; other peaks have the noise's share taken out of the counts of their heights.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from carrierfloor.dsp.cutoff_finder import CutOff, CutoffReading
+from carrierfloor.dsp.peak_heights import NEGLIGIBLE, highest_without_noise
+from carrierfloor.dsp.received import ReceivedReading
+from carrierfloor.dsp.tone_envelope import ToneEnvelope
+
+AS_READ, TONE, COUNTED = "as read", "steady tone", "noise taken out"
+COVERED = 0.9  # of the modulated time is steady tones: they are what was measured
+CLEARLY = 0.005  # of m, and 1.5 times the noise: another peak that goes so far beyond is real
+CLEAR_NOISES = 1.5
+HUM = 0.002  # rms of what lies beside a tone and is no noise: peaks are those of both together
+LEAST_ERROR = 0.0005  # of m: filters, the grid
+HELD_UP = 0.004  # of the carrier: a bottom that high, and clear of its error, is none of ringing
+
+
+@dataclass(frozen=True, kw_only=True)
+class ToneRun:
+    """A steady tone, and how long it lasts."""
+
+    start_s: float
+    duration_s: float
+    envelope: ToneEnvelope
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReceivedPeaks:
+    """Peaks and cut-offs; 1.0 is 100 %."""
+
+    positive_peak: float
+    negative_peak: float  # 1.0 if the carrier goes off
+    wanted_negative_peak: float  # where the modulation aims
+    by: str  # AS_READ, TONE or COUNTED
+    error: float  # standard error of a peak
+    cutoffs: int
+    uncertain: int  # troughs of which noise does not let tell
+    total_s: float
+    longest_s: float
+    first: tuple[CutOff, ...]
+    is_reversed: bool  # the envelope goes through zero and the phase turns over
+    held_up_at: float | None  # height at which something holds the bottoms, 1.0 = the carrier
+
+
+def peaks_of(reading: ReceivedReading, tones: Sequence[ToneRun]) -> ReceivedPeaks:
+    """Put together what was read.
+
+    Parameters
+    ----------
+    reading : ReceivedReading
+        Of the whole recording.
+    tones : sequence of ToneRun
+        The steady tones in it.
+    """
+    noise = reading.noise_rms
+    raw = reading.modulation
+    positive, negative, by = raw.positive_peak, raw.negative_peak, AS_READ
+    error = max(LEAST_ERROR, 0.3 * noise)
+    if noise >= NEGLIGIBLE:
+        positive = min(positive, highest_without_noise(reading.crests, noise))
+        negative = min(negative, highest_without_noise(reading.troughs, noise))
+        by = COUNTED
+    covered = sum(run.duration_s for run in tones) >= COVERED * reading.modulated_s
+    if tones and covered and not _has_hum(tones, noise):
+        beyond = max(CLEARLY, CLEAR_NOISES * noise)
+        highest = max(run.envelope.positive_peak for run in tones)
+        deepest = max(run.envelope.negative_peak for run in tones)
+        cut_off = any(run.envelope.is_cut_off for run in tones)
+        if positive <= highest + beyond and (negative <= deepest + beyond or cut_off):
+            positive, negative, by = highest, deepest, TONE
+            error = max(LEAST_ERROR, *(run.envelope.error for run in tones))
+    return _with_cutoffs(reading, tones if by == TONE else (), positive, negative, by, error)
+
+
+def _with_cutoffs(
+    reading: ReceivedReading,
+    tones: Sequence[ToneRun],
+    positive: float,
+    negative: float,
+    by: str,
+    error: float,
+) -> ReceivedPeaks:
+    found = reading.cutoffs
+    count, uncertain, total_s, longest_s = (
+        found.count,
+        found.uncertain,
+        found.total_s,
+        found.longest_s,
+    )
+    wanted, held_up_at = max(negative, found.wanted_depth), _held_up(found)
+    if held_up_at is not None:
+        count, uncertain, total_s, longest_s = 0, 0, 0.0, 0.0
+        wanted = negative = min(negative, 1.0 - held_up_at)
+    if tones:
+        off = [run for run in tones if run.envelope.is_cut_off]
+        if off:
+            held_up_at = None
+        periods = [round(run.duration_s * run.envelope.frequency_hz) for run in off]
+        shares = [run.envelope.off_share / run.envelope.frequency_hz for run in off]
+        count, uncertain = sum(periods), 0
+        total_s = float(np.dot(periods, shares)) if off else 0.0
+        longest_s = max(shares, default=0.0)
+        wanted = max(run.envelope.wanted_depth for run in tones)
+    is_reversed = count > 0 and found.reversed > count // 2
+    if count and not is_reversed:
+        negative = 1.0
+    return ReceivedPeaks(
+        positive_peak=max(0.0, positive),
+        negative_peak=max(0.0, negative if is_reversed else min(negative, 1.0)),
+        wanted_negative_peak=max(wanted, negative),
+        by=by,
+        error=error,
+        cutoffs=count,
+        uncertain=uncertain,
+        total_s=total_s,
+        longest_s=longest_s,
+        first=found.first if count else (),
+        is_reversed=is_reversed,
+        held_up_at=held_up_at,
+    )
+
+
+def _held_up(found: CutoffReading) -> float | None:
+    """Return the height of the bottoms if it cannot be zero."""
+    if not found.count or found.bottom < max(HELD_UP, 4.0 * found.bottom_error):
+        return None
+    return found.bottom
+
+
+def _has_hum(tones: Sequence[ToneRun], noise: float) -> bool:
+    """Tell whether more than noise and the tone is there."""
+    rests = [run.envelope.rest_rms for run in tones]
+    return any(rest**2 - (1.2 * noise) ** 2 > HUM**2 for rest in rests)

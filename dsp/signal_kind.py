@@ -1,0 +1,86 @@
+"""What a recorded signal is, if it is no amplitude modulation with a carrier.
+
+Amplitude modulation moves the envelope along the carrier and leaves the phase alone.  One sideband
+by itself, or a station beside the carrier, moves both alike; frequency and phase modulation move
+the phase and leave the magnitude alone.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from carrierfloor.dsp.carrier_reference import CarrierReference
+from carrierfloor.dsp.carrier_rows import ROW_S, Rows
+
+SHORTEST_S = 0.5  # of a carrier
+STEADY_MAGNITUDE = 0.03  # variance of the magnitude over the power: nothing modulates it
+LEAST_MOVED = 0.03  # rms across the carrier, carrier = 1: less says nothing
+ACROSS_PART = 0.5  # of the power along: more is no amplitude modulation
+PHASE_PART = 1.5  # of it: not one sideband either, but the phase
+
+
+def other_than_am(rows: Rows, reference: CarrierReference, was_found: bool) -> str | None:
+    """Return in words what a recording holds instead of amplitude modulation, or ``None``.
+
+    Parameters
+    ----------
+    rows : Rows
+        Of the demodulated signal.
+    reference : CarrierReference
+        Of these rows.
+    was_found : bool
+        Whether there was a line in the spectrum that could be a carrier.
+    """
+    known_s = float(np.count_nonzero(reference.known)) * ROW_S
+    heard = rows.power > 0.0
+    if known_s < SHORTEST_S:
+        if not was_found or not heard.any():
+            return (
+                "no carrier stands out in it: it holds noise, or a mode without a carrier such as "
+                "single sideband"
+            )
+        if _has_steady_magnitude(rows, heard):
+            return (
+                "the magnitude stays the same while the frequency moves: that is frequency or "
+                "phase modulation, not AM"
+            )
+        locked_s = float(np.count_nonzero(rows.locked)) * ROW_S
+        return (
+            f"lines come and go, and none is a carrier for {SHORTEST_S:g} s ({locked_s:.1f} s of "
+            "one in all): single sideband, keying, or speech without a carrier"
+        )
+    along, across = _powers(rows, reference)
+    if across > max(LEAST_MOVED**2, ACROSS_PART * along):
+        if across > PHASE_PART * along and _has_steady_magnitude(rows, reference.known):
+            return (
+                "there is a carrier, but its magnitude stays the same while its phase moves: that "
+                "is frequency or phase modulation, not AM"
+            )
+        return (
+            "there is a carrier, but what lies on its two sides is not alike, as it is in AM "
+            f"({100.0 * across / (across + along):.0f} % of it moves the phase): one sideband "
+            "only, or another station nearby, which --width HZ may leave out"
+        )
+    return None
+
+
+def part_across(rows: Rows, reference: CarrierReference) -> float:
+    """Return the power that moves the carrier's phase over that which modulates it, 0 to 1."""
+    along, across = _powers(rows, reference)
+    return across / along if across > LEAST_MOVED**2 and along > 0.0 else 0.0
+
+
+def _powers(rows: Rows, reference: CarrierReference) -> tuple[float, float]:
+    """Return the power along and across, carrier = 1 and without noise, while modulated."""
+    chosen = reference.modulated
+    if not chosen.any():
+        return 0.0, 0.0
+    squares = np.square(reference.height[chosen])
+    noise = reference.noise[chosen]
+    along = float(np.mean((rows.along[chosen] - noise) / squares))
+    across = float(np.mean((rows.across[chosen] - noise) / squares))
+    return max(along, 0.0), max(across, 0.0)
+
+
+def _has_steady_magnitude(rows: Rows, chosen: NDArray[np.bool_]) -> bool:
+    power = float(rows.power[chosen].mean())
+    return power - float(np.square(rows.magnitude[chosen]).mean()) < STEADY_MAGNITUDE * power
