@@ -7,7 +7,7 @@ keeps the right period of a tone even where the clocks differ by 400 ppm.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,7 +38,7 @@ FOUND = 3.0  # samples: how well one piece does
 SLOPE_ERROR = 0.6  # samples: what two ends may be wrong against each other
 RING_PIECES = 8  # looked for at each distance
 SURELY_NEAR = 6.0  # samples: how far the last search looks
-MOST_PIECES = 64
+MOST_PIECES = 48
 BESIDE = 4.0  # times the usual distance from the line: no longer used
 
 
@@ -68,10 +68,17 @@ def find_in(heard: Stored, sent: Stored) -> TimeMap:
     line = _line(pieces)
     starts = _spread_starts(loud, MOST_PIECES)
     for _ in range(2):  # the second time on the right clock already
-        found = [_look(heard, sent, int(start), line, SURELY_NEAR) for start in starts]
-        good = [piece for piece in found if piece is not None]
-        line = _line(good) if len(good) > 1 else line
+        inside = [int(start) for start in starts if _is_inside(line, start, sent.samples)]
+        looked = [_look(heard, sent, start, line, SURELY_NEAR) for start in inside]
+        good = [piece for piece in looked if piece is not None]
+        if len(good) > 1:
+            line = replace(_line(good), found=len(good) / len(inside))
     return line
+
+
+def _is_inside(line: TimeMap, start: int, samples: int) -> bool:
+    first, last = line.sent_at(np.array([float(start), float(start + SHORT)]))
+    return bool(first >= 0.0 and last <= samples)
 
 
 @dataclass(frozen=True)

@@ -27,7 +27,10 @@ class TimeMap:
     likeness : float
         Correlation of the best piece, 0 to 1.
     error_samples : float
-        Rms of how far single pieces lie beside the line; much more than 1: samples are missing.
+        Rms of how far single pieces lie beside the line.
+    found : float
+        Part of the pieces that were found beside it, 0 to 1; where many were not, samples are
+        missing, or something else is heard.
     """
 
     offset: float
@@ -35,6 +38,7 @@ class TimeMap:
     sign: float
     likeness: float
     error_samples: float
+    found: float = 1.0
 
     @property
     def stretch(self) -> float:

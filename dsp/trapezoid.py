@@ -7,6 +7,7 @@ ellipses.  Here the audio goes through the transmitter's own path first, so that
 ellipses is what the path does not explain.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -110,22 +111,24 @@ class TrapezoidMeter:
         """
         filled = np.maximum(self._count, 1.0)
         scatter = self._sums[1] / filled - np.square(self._sums[0] / filled)
-        used = (self._count >= FEWEST) & (scatter <= SURE**2 * self._count)
+        sure = (self._count >= FEWEST) & (scatter <= SURE**2 * self._count)
+        used = sure if sure.sum() >= FEWEST_BINS else self._count >= FEWEST
         if used.sum() < FEWEST_BINS:
             return None
         count = self._count[used]
         audio, envelope = self._audio[used] / count, self._sums[0, used] / count
         slope, at_rest = _middle_line(audio, envelope, count)
-        variance = scatter[used] - noise_rms**2 - (slope * BIN) ** 2 / 12.0  # a bin has a width
-        spread = np.sqrt(np.maximum(0.0, variance))
+        scatter = scatter - noise_rms**2 - (slope * BIN) ** 2 / 12.0  # a bin has a width
+        spread = np.sqrt(np.maximum(0.0, scatter[used]))
         line = at_rest + slope * audio
         sides = line > np.maximum(NEAR_ZERO, 2.0 * spread)
         off = envelope - line
         upper_deviation = _end(audio[sides], off[sides], count[sides], top=True)
         lower_deviation = _end(audio[sides], off[sides], count[sides], top=False)
-        residual = float(np.sqrt(np.average(np.square(spread), weights=count)))
-        mean = float(np.average(envelope, weights=count))
-        total = float(np.average(np.square(envelope - mean), weights=count)) + residual**2
+        rest = max(0.0, float(np.average(scatter, weights=self._count)))
+        means = self._sums[0] / filled
+        mean = float(np.average(means, weights=self._count))
+        total = float(np.average(np.square(means - mean), weights=self._count)) + rest
         return Trapezoid(
             density=self._density.copy(),
             audio=audio,
@@ -138,8 +141,8 @@ class TrapezoidMeter:
             upper_deviation=upper_deviation,
             lower=_lower(lower_deviation, self._beyond(slope, at_rest)),
             lower_deviation=lower_deviation,
-            residual=residual,
-            explained=1.0 - residual**2 / total if total > 0.0 else 0.0,
+            residual=math.sqrt(rest),
+            explained=1.0 - rest / total if total > 0.0 else 0.0,
             samples=int(self._count.sum()),
         )
 
