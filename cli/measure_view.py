@@ -11,7 +11,7 @@ from carrierfloor.cli.screen import BAD, GOOD, NOTE, QUIET
 GOOD_PCT, FAIR_PCT = 1.0, 3.0  # worst error of a fit
 SHOWN = {"": ".3f", "dB": "+.2f"}  # how numbers are shown, by their unit
 SMALLEST = {"": 0.001, "dB": 0.01, "Hz": 0.01}  # uncertainty worth showing
-LABEL_WIDTH = 10
+LABEL_WIDTH, WIDEST_NAME, WIDEST_KEY = 10, 24, 19
 
 
 def show(report: Report, console: Console) -> None:
@@ -60,7 +60,7 @@ def _written(rig: Report) -> Text:
 
 def _sections(path: Report) -> Table:
     table = screen.table()
-    table.add_column(path["name"], no_wrap=True, max_width=30)
+    table.add_column(path["name"], no_wrap=True, max_width=WIDEST_NAME)
     for title in ("Frequency", "", "Q", "", "Gain", ""):
         table.add_column(title, justify="right" if title else "left", no_wrap=True)
     for section in path["sections"]:
@@ -167,7 +167,8 @@ def _margin(margin: Report, side: str) -> str:
 
 
 def _changes(rig: Report) -> Table:
-    table = screen.table(f"In {rig['source']}")
+    table = screen.table()
+    table.add_column(f"In {rig['source']}", max_width=WIDEST_KEY)
     table.add_column("Before", style=QUIET)
     table.add_column("Now" if rig["written"] else "Would be")
     for change in rig["changes"]:

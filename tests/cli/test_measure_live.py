@@ -49,7 +49,7 @@ def measured(
     return subprocess.run(
         command(
             "measure", "--rig", rig, "--output", output, "--input", source, "--yes",
-            "--report", rig.with_suffix(".json"), "--seconds", 4, *options,
+            "--report", rig.with_suffix(".json"), "--seconds", 3, *options,
         ),
         env=server.environment,
         stdin=subprocess.DEVNULL,
