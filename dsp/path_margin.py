@@ -210,7 +210,7 @@ class _Bent:
     def level(self, limit: float) -> float:
         """Return the level of a rig set so that a tone for the limit has a trough there."""
         turns = np.arange(TONE_SAMPLES) / TONE_SAMPLES
-        orders = REFERENCE_HZ * np.arange(TONE_SAMPLES // 2 + 1)
+        orders = REFERENCE_HZ * np.arange(TONE_SAMPLES // 2 + 1, dtype=np.float64)
         behind = self._bend.behind.response(orders)
         amplitude = limit
         for _ in range(ROUNDS):

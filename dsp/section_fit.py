@@ -61,8 +61,13 @@ class Data:
 
     def thinned(self, step: int) -> "Data":
         """Return every so-many-th of it, with as much weight in all."""
-        parts = (self.frequency_hz, self.response, self.noise, self.clock)
-        return Data(*(part[::step] for part in parts), worth=self.worth * step)
+        return Data(
+            frequency_hz=self.frequency_hz[::step],
+            response=self.response[::step],
+            noise=self.noise[::step],
+            clock=self.clock[::step],
+            worth=self.worth * step,
+        )
 
 
 @dataclass(frozen=True)

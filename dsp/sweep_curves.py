@@ -101,7 +101,7 @@ def orders() -> range:
 
 
 def _size(window: Window) -> int:
-    return 2 ** math.ceil(math.log2(PADDING * len(window.gain)))
+    return int(2 ** math.ceil(math.log2(PADDING * len(window.gain))))
 
 
 def _cells(low_hz: float, high_hz: float, per_octave: int, narrowest_hz: float) -> Floats:

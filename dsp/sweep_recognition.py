@@ -177,9 +177,9 @@ def _first_guess(samples: Block, first: int, last: int, peak: float) -> tuple[_P
         crossings = crossings[: int(slow[-1]) + 2]
     if len(crossings) < LEAST_CROSSINGS:
         raise _no_sweep()
-    turned = math.pi * np.arange(len(crossings))
+    turned = math.pi * np.arange(len(crossings), dtype=np.float64)
     middle = float(crossings[-1]) / 2.0
-    n = crossings - middle
+    n = np.asarray(crossings - middle, dtype=np.float64)
     rate = float(
         min(
             np.geomspace(0.01, 20.0, 200) / (2.0 * middle),

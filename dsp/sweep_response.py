@@ -260,7 +260,8 @@ def _without_hum(
     A line leaks into the windows, and from there out of what they do not explain; a few rounds
     settle it.
     """
-    clean, lines = capture, ()
+    clean = capture
+    lines: tuple[Line, ...] = ()
     for _ in range(HUM_ROUNDS):
         lines = find_lines(capture - found.explained(_windows(found)), rate_hz)
         if not lines:

@@ -180,7 +180,7 @@ def _linear(random: np.random.Generator) -> tuple[list[Block], list[str]]:
         )
     if random.random() < 0.3:
         section(kind="lowpass", corner_hz=between(5000.0, 15_000.0))
-    random.shuffle(parts)  # type: ignore[arg-type]
+    random.shuffle(parts)
     return [block for block, _ in parts], [words for _, words in parts]
 
 

@@ -144,7 +144,7 @@ class Transmitter:
                 if waveform is not None:
                     bins, waveform = fft.rfft(waveform), None
                 bins *= _scaled(block, frequency_hz)
-        return fft.irfft(bins, FINE * count) if waveform is None else waveform
+        return np.asarray(fft.irfft(bins, FINE * count) if waveform is None else waveform)
 
     def hum_at(self, t: Array) -> Array:
         """Return the hum at times in s."""
@@ -183,7 +183,7 @@ class Transmitter:
         def off(amplitude: float) -> float:
             return self.tone(amplitude)[1] - limit
 
-        return self.full_modulation * optimize.brentq(off, 0.5 * limit, 1.6 * limit) / limit
+        return self.full_modulation * float(optimize.brentq(off, 0.5 * limit, 1.6 * limit)) / limit
 
 
 @dataclass(frozen=True)
