@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -26,6 +27,7 @@ WIDE_HZ = 16_000.0  # on each side, where noise and neighbours allow
 WIDE_NOISE = 0.004  # rms over the carrier up to which they do
 LOWEST_IF_HZ = 4000.0  # of a mono recording's carrier; below it could be a tone of a detector
 FEWEST_ROWS = 25  # of a carrier, to tell
+UNKNOWN_SIZE = 2**31 - 65_536  # programs that stream write such a length
 EDGE = 0.9  # of half the sample rate: beyond is the receiver's own filter
 
 
@@ -180,6 +182,16 @@ def listen(
         return ears.heard()
 
 
+def whole_part(path: Path) -> float:
+    """Return how much of a WAV file is there, by the length in its header; else 1."""
+    with path.open("rb") as file:
+        head = file.read(8)
+    size = int.from_bytes(head[4:8], "little")
+    if head[:4] != b"RIFF" or not 0 < size < UNKNOWN_SIZE:
+        return 1.0
+    return min(1.0, path.stat().st_size / (size + 8))
+
+
 class _Ears:
     """All that hears a radio recording block by block."""
 
@@ -222,7 +234,7 @@ class _Ears:
             head=self._head,
             sample_rate_hz=self._rate_hz,
             duration_s=recording.duration_s,
-            part_read=recording.part_read,
+            part_read=min(recording.part_read, whole_part(self._file)),
             nonfinite_samples=recording.health.nonfinite_samples,
             track=self._demodulator.track,
             half_width_hz=self._demodulator.half_width_hz,

@@ -1,7 +1,9 @@
 """The later passes of ``check``: the carrier as reference, and all meters on the modulation."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from carrierfloor.cli.check_listening import Listened
 from carrierfloor.cli.kept_signal import ReceivedSignal
@@ -9,15 +11,19 @@ from carrierfloor.dsp.carrier_reference import MEAN, CarrierReference, find_refe
 from carrierfloor.dsp.errors import AudioError
 from carrierfloor.dsp.harmonics import OneTone
 from carrierfloor.dsp.hum_and_noise import HumAndNoise, hum_and_noise
+from carrierfloor.dsp.intermodulation import TwoTones
 from carrierfloor.dsp.received import ReceivedMeter, ReceivedReading
-from carrierfloor.dsp.received_peaks import TONE, ReceivedPeaks, ToneRun, peaks_of
+from carrierfloor.dsp.received_peaks import ReceivedPeaks, ToneRun, peaks_of, tones_cover
+from carrierfloor.dsp.sidebands import shared_part
 from carrierfloor.dsp.signal_kind import SHORTEST_S, other_than_am
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
 from carrierfloor.dsp.tone_envelope import read_tone
 
 LONGEST_TONE_S = 60.0  # of a steady tone that is averaged
 TONE_EDGE_S = 0.05  # of it that is left out at either end
-SMALLEST_SHIFT = 1e-4  # of the carrier: less is not worth another pass
+BESIDE_HZ, SHARED_PART = 25.0, 0.5  # around a tone, of the power both sidebands have in common
+MOST_CORRECTIONS = 3  # of a mean that cut-offs raise
+SMALLEST = 3e-4  # of the carrier: a smaller one is the last
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,10 +62,16 @@ def measure(heard: Listened, progress: Callable[[float], None]) -> Measured:
     _refuse(heard, reference)
     received, reading, tones = _pass(heard, reference, progress)
     taken_out = False
-    if (reference.kind == MEAN or reference.is_followed) and _has_cutoffs(reading, tones):
-        better = _without_cutoffs(heard, reference, reading, tones)
-        taken_out = True
-        received, reading, tones = _pass(heard, better, progress)
+    if reference.kind == MEAN or reference.is_followed:
+        for _ in range(MOST_CORRECTIONS):
+            if not _has_cutoffs(reading, tones):
+                break
+            before = received.reference
+            better = _without_cutoffs(heard, before, reading, tones)
+            taken_out = True
+            received, reading, tones = _pass(heard, better, progress)
+            if _is_same(before, better):
+                break
     return Measured(
         received=received,
         reading=reading,
@@ -87,8 +99,33 @@ def _pass(
     for stretch in received.blocks():
         meter.feed(stretch)
         progress((stretch.first + len(stretch.modulation)) / received.samples)
-    reading = meter.finish()
+    reading = _own_tones_only(meter.finish(), heard)
     return received, reading, tuple(_tones(received, reading))
+
+
+def _own_tones_only(reading: ReceivedReading, heard: Listened) -> ReceivedReading:
+    """Leave out steady lines that only one side of the carrier has: another station's."""
+    if heard.fine is None or not reading.steady.runs:
+        return reading
+    spectrum = heard.fine.read(1.0)
+    own = tuple(
+        run
+        for run in reading.steady.runs
+        if all(
+            shared_part(spectrum, hz - BESIDE_HZ, hz + BESIDE_HZ) > SHARED_PART
+            for hz in _frequencies_hz(run.reading)
+        )
+    )
+    if len(own) == len(reading.steady.runs):
+        return reading
+    why = "" if own else "the lines that are there have no mirror image: another station's"
+    return replace(reading, steady=replace(reading.steady, runs=own, why=why))
+
+
+def _frequencies_hz(tones: OneTone | TwoTones) -> tuple[float, ...]:
+    if isinstance(tones, OneTone):
+        return (tones.frequency_hz,)
+    return tones.low_hz, tones.high_hz
 
 
 def _tones(received: ReceivedSignal, reading: ReceivedReading) -> list[ToneRun]:
@@ -119,10 +156,16 @@ def _without_cutoffs(
     tones: tuple[ToneRun, ...],
 ) -> CarrierReference:
     """Take what cut-offs add to the mean out of a reference that is the mean."""
-    if peaks_of(reading, tones).by == TONE:
+    if tones_cover(reading, tones):
         means = [run.envelope.wanted_mean * run.duration_s for run in tones]
         return reference.scaled(sum(means) / sum(run.duration_s for run in tones))
     return find_reference(heard.rows, reading.raised * reference.height)
+
+
+def _is_same(one: CarrierReference, other: CarrierReference) -> bool:
+    chosen = one.known & other.known
+    change = np.abs(other.height[chosen] / one.height[chosen] - 1.0)
+    return bool(change.max(initial=0.0) < SMALLEST)
 
 
 def _hum(reading: ReceivedReading, half_width_hz: float) -> HumAndNoise | None:

@@ -78,6 +78,8 @@ def _on_reference(measured: Measured, report: Report) -> Iterator[str]:
 
 def _on_peaks(measured: Measured, report: Report) -> Iterator[str]:
     modulation, peaks = report["modulation"], measured.peaks
+    if not measured.reading.modulated_s:
+        yield "Nothing modulates the carrier beyond its hum and noise."
     if modulation["cutoffs_uncertain"] and not peaks.cutoffs:
         number = modulation["cutoffs_uncertain"]
         troughs = "A trough comes" if number == 1 else f"{number} troughs come"
@@ -92,8 +94,8 @@ def _on_peaks(measured: Measured, report: Report) -> Iterator[str]:
         )
     if modulation["held_up_at_pct"] is not None:
         yield (
-            f"Something holds the troughs up at {modulation['held_up_at_pct']:.1f} % of the "
-            "carrier: they have steep flanks and a flat bottom."
+            f"Troughs have steep flanks and a flat bottom at {modulation['held_up_at_pct']:.1f} % "
+            "of the carrier: something holds it up there, or the audio was clipped so."
         )
 
 

@@ -59,6 +59,8 @@ def _heading(report: Report) -> Text:
 
 def _verdict(report: Report) -> Text:
     m = report["modulation"]
+    if not report["recording"]["modulated_s"]:
+        return Text("A carrier without modulation.", style=NOTE)
     peaks = f"-{m['negative_peak_pct']:.1f} %, +{m['positive_peak_pct']:.1f} %"
     keeps = report["verdict"]["keeps"]
     if m["cutoffs"]:

@@ -22,6 +22,7 @@ UNMODULATED, MEAN = "unmodulated carrier", "mean"
 QUIET_PART, LEAST_QUIET_RMS, MOST_QUIET_RMS = 0.1, 0.003, 0.03
 STRONG_PCT = 95.0
 SCATTER = 0.15  # of the noise power read in 0.1 s, three times its standard deviation
+QUARTER = 1.05  # mean of a noise power over its lower quartile, read in 20 ms of 16 kHz
 SMOOTH_ROWS = 5  # 0.1 s: whole periods of 50 and of 60 Hz
 NOISE_ROWS = 500  # 10 s, in which the noise is taken to stay the same
 FEWEST_QUIET_ROWS = 8  # a shorter pause may hold nothing but the end of a sound
@@ -58,6 +59,8 @@ class CarrierReference:
         Whether the mean was followed there, because the signal fades.
     noise : ndarray, shape (rows,)
         Mean square of the noise along the carrier.
+    error : float
+        Rms by which the carrier, where it is alone, lies beside the height, over it.
     """
 
     height: Block
@@ -67,6 +70,7 @@ class CarrierReference:
     measured: NDArray[np.bool_]
     followed: NDArray[np.bool_]
     noise: Block
+    error: float
 
     @property
     def kind(self) -> str:
@@ -136,6 +140,7 @@ def find_reference(rows: Rows, raised: Block | None = None) -> CarrierReference:
         measured=measured,
         followed=followed,
         noise=noise,
+        error=_error(rows.height, height, unmodulated & known),
     )
 
 
@@ -166,7 +171,7 @@ def _noise_across(rows: Rows, known: NDArray[np.bool_]) -> Block:
     for start in range(0, len(rows), NOISE_ROWS):
         part = slice(start, start + NOISE_ROWS)
         across = rows.across[part][known[part]]
-        noise[part] = np.percentile(across, 25.0) if len(across) else 0.0
+        noise[part] = QUARTER * np.percentile(across, 25.0) if len(across) else 0.0
     return noise
 
 
@@ -269,6 +274,18 @@ def _weighted_mean(height: Block) -> Block:
         return np.full(len(height), height.mean())
     weights = np.convolve(np.ones(len(height)), window, "same")
     return np.asarray(np.convolve(height, window, "same") / weights)
+
+
+def _error(height: Block, found: Block, unmodulated: NDArray[np.bool_]) -> float:
+    """Return the rms of what the slow part of the carrier's height has beside what was found."""
+    if not unmodulated.any():
+        return 0.0
+    slow = np.convolve(height, np.ones(SMOOTH_ROWS) / SMOOTH_ROWS, "same")[: len(height)]
+    alone = np.convolve(unmodulated, np.ones(SMOOTH_ROWS), "same")[: len(height)]
+    inside = unmodulated & (alone > SMOOTH_ROWS - 0.5)
+    if not inside.any():
+        return 0.0
+    return float(np.sqrt(np.mean(np.square(slow[inside] / found[inside] - 1.0))))
 
 
 def _spread(values: Block) -> float:

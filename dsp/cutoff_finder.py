@@ -40,7 +40,8 @@ CERTAIN, UNCERTAIN, REVERSED = 7, 8, 9  # troughs
 OFF_TOTAL, OFF_LONGEST = 10, 11  # points
 BOTTOMS, BOTTOM_WEIGHTS = 12, 13
 DEEPEST, DEEPEST_AT = 14, 15  # lowest e0 of a cut-off, where
-SLOTS = 16
+FLAT, FLAT_BOTTOMS = 16, 17  # troughs with such flanks that end above zero, and their bottoms
+SLOTS = 18
 # Columns of what is kept of a cut-off.
 BEGAN, LASTED, AIMED = 0, 1, 2
 # Rows of what is counted for each 20 ms.
@@ -69,6 +70,8 @@ class CutoffReading:
     first: tuple[CutOff, ...]  # the first KEPT
     wanted_depth: float  # the deepest of them; 0 without any
     wanted_depth_s: float  # when
+    flat: int  # troughs with such flanks that end flat above zero
+    flat_bottom: float  # their mean height; 0 without any
     bottom: float  # mean height of the envelope while the carrier is off; 0 without any
     bottom_error: float
 
@@ -146,6 +149,8 @@ class CutoffFinder:
             ),
             wanted_depth=float(1.0 - state[DEEPEST]) if count else 0.0,
             wanted_depth_s=self._time_s(state[DEEPEST_AT]),
+            flat=int(state[FLAT]),
+            flat_bottom=float(state[FLAT_BOTTOMS] / max(1.0, state[FLAT])),
             bottom=float(state[BOTTOMS] / weights) if weights else 0.0,
             bottom_error=float(1.0 / math.sqrt(weights)) if weights else 0.0,
         )
@@ -234,6 +239,9 @@ def _judge(
     error *= math.sqrt((outer * inner_error) ** 2 + (inner * outer_error) ** 2)
     sure = max(SMALLEST, SURE * error)
     if bottom > BOTTOM + 2.5 * bottom_error or aim > sure:
+        if aim < -sure:
+            state[FLAT] += 1.0
+            state[FLAT_BOTTOMS] += bottom
         return
     off = math.sqrt(max(0.0, 2.0 * inner2 - outer2))
     middle = 0.5 * (state[INNER] + state[INNER_END])

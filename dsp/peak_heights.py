@@ -4,6 +4,8 @@ Noise makes the highest of many peaks too high.  The counted heights are those o
 with the noise's spread on top; what true heights make the counted ones most likely is found by
 expectation maximisation for counts (W. H. Richardson, "Bayesian-based iterative method of image
 restoration", J. Opt. Soc. Am. 62 (1972), 55-59; L. B. Lucy, Astron. J. 79 (1974), 745-754).
+That leaves a thin tail above the true ones, because a few peaks more or less hardly count.  So the
+lowest upper end is taken that makes the counts nearly as likely.
 """
 
 import math
@@ -14,13 +16,14 @@ from numpy.typing import NDArray
 from carrierfloor.dsp.kernel import kernel
 from carrierfloor.dsp.stage import Block
 
-BIN = 0.001  # of m
+BIN = 0.0005  # of m
 HIGHEST = 4.0  # of a peak that is counted in its bin
-NEGLIGIBLE = 2.0 * BIN  # rms of a noise that is not worth taking out
+NEGLIGIBLE = 1.6 * BIN  # rms of a noise that is not worth taking out
 SHIFTED_NOISES = 6.0  # noise does not move a peak further
 STEPS_A_NOISE = 4.0  # true heights that are tried, for each rms of the noise
-ITERATIONS = 2000
+ITERATIONS = 400
 LEAST = 0.5  # of a peak: what is less is none
+NEARLY = 0.2  # of a neper of likelihood that the upper end may cost
 
 # Slots of the state.
 LAST, BEFORE_LAST, TOP = 0, 1, 2  # points before; highest magnitude since m was zero
@@ -33,7 +36,7 @@ class PeakHeights:
     Attributes
     ----------
     crests, troughs : ndarray, shape (bins,)
-        Peaks in each bin of 0.1 %.
+        Peaks in each bin of BIN.
     """
 
     def __init__(self) -> None:
@@ -53,7 +56,7 @@ def highest_without_noise(counts: NDArray[np.int64], noise_rms: float) -> float:
     Parameters
     ----------
     counts : ndarray, shape (bins,)
-        Peaks in each bin of 0.1 %, read with noise.
+        Peaks in each bin of BIN, read with noise.
     noise_rms : float
         Of the noise; a very weak one is left where it is.
     """
@@ -71,7 +74,30 @@ def highest_without_noise(counts: NDArray[np.int64], noise_rms: float) -> float:
     edges: Block = (first + group * np.arange(len(seen) + 1.0)) * BIN
     true = np.arange(edges[0] - reach, top + step, step)
     chances = np.diff(_normal((edges[:, np.newaxis] - true) / noise_rms), axis=0)
-    return _highest(_most_likely(seen, chances), true)
+    return _upper_end(seen, chances, true)
+
+
+def _upper_end(seen: Block, chances: NDArray[np.float64], heights: Block) -> float:
+    """Return the lowest upper end of the true heights that explains what was seen."""
+    true = _most_likely(seen, chances)
+    best = _likelihood(seen, chances, true)
+    above = np.cumsum(true[::-1])[::-1]
+    end = int(np.flatnonzero(above >= min(LEAST, above[0]))[-1])
+    true[end] += true[end + 1 :].sum()
+    true[end + 1 :] = 0.0
+    while end > 0:
+        true[end - 1] += true[end]
+        true[end] = 0.0
+        if best - _likelihood(seen, chances, true) > NEARLY:
+            break
+        end -= 1
+    return float(heights[end])
+
+
+def _likelihood(seen: Block, chances: NDArray[np.float64], true: Block) -> float:
+    """Return the logarithm of the likelihood of counts, but for a constant (Poisson)."""
+    expected = np.maximum(chances @ true, 1e-12)
+    return float(np.dot(seen, np.log(expected)) - expected.sum())
 
 
 def _most_likely(seen: Block, chances: NDArray[np.float64]) -> Block:
@@ -82,13 +108,6 @@ def _most_likely(seen: Block, chances: NDArray[np.float64]) -> Block:
         expected = np.maximum(chances @ true, 1e-12)
         true *= (chances.T @ (seen / expected)) / share
     return true
-
-
-def _highest(true: Block, heights: Block) -> float:
-    """Return the mean height of the topmost group of peaks."""
-    above = np.cumsum(true[::-1])[::-1]
-    at = int(np.flatnonzero(above >= min(LEAST, above[0]))[-1])
-    return float(heights[at])
 
 
 def _normal(x: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -44,6 +44,7 @@ class ReceivedReading:
     steady: SteadyReport
     quiet: Quiet | None
     noise_rms: float  # of m
+    reference_error: float  # of the carrier's height, a part of it
     known_s: float  # with a carrier
     modulated_s: float  # of it, while something modulates it
     carrier_ratio: float  # mean envelope over the carrier, while modulated
@@ -109,6 +110,7 @@ class ReceivedMeter:
             steady=self._steady.read(),
             quiet=self._quiet.read(),
             noise_rms=noise,
+            reference_error=reference.error,
             known_s=float(np.count_nonzero(reference.known)) * ROW_S,
             modulated_s=float(np.count_nonzero(modulated)) * ROW_S,
             carrier_ratio=1.0 + mean,

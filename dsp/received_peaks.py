@@ -4,6 +4,7 @@ Noise makes the highest of many peaks too high.  A steady tone is averaged over 
 noise is left; other peaks have the noise's share taken out of the counts of their heights.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -20,6 +21,7 @@ CLEARLY = 0.005  # of m, and 1.5 times the noise: another peak that goes so far 
 CLEAR_NOISES = 1.5
 HUM = 0.002  # rms of what lies beside a tone and is no noise: peaks are those of both together
 LEAST_ERROR = 0.0005  # of m: filters, the grid
+FEWEST_FLAT = 10  # troughs that end flat above zero, and more than there are cut-offs
 HELD_UP = 0.004  # of the carrier: a bottom that high, and clear of its error, is none of ringing
 
 
@@ -61,23 +63,31 @@ def peaks_of(reading: ReceivedReading, tones: Sequence[ToneRun]) -> ReceivedPeak
         The steady tones in it.
     """
     noise = reading.noise_rms
+    if not reading.modulated_s:
+        return _with_cutoffs(reading, (), 0.0, 0.0, AS_READ, math.hypot(LEAST_ERROR, noise))
     raw = reading.modulation
     positive, negative, by = raw.positive_peak, raw.negative_peak, AS_READ
-    error = max(LEAST_ERROR, 0.3 * noise)
+    error = math.hypot(LEAST_ERROR, 0.7 * noise)
     if noise >= NEGLIGIBLE:
         positive = min(positive, highest_without_noise(reading.crests, noise))
         negative = min(negative, highest_without_noise(reading.troughs, noise))
         by = COUNTED
-    covered = sum(run.duration_s for run in tones) >= COVERED * reading.modulated_s
-    if tones and covered and not _has_hum(tones, noise):
+    if tones_cover(reading, tones) and not _has_hum(tones, noise):
         beyond = max(CLEARLY, CLEAR_NOISES * noise)
         highest = max(run.envelope.positive_peak for run in tones)
         deepest = max(run.envelope.negative_peak for run in tones)
         cut_off = any(run.envelope.is_cut_off for run in tones)
         if positive <= highest + beyond and (negative <= deepest + beyond or cut_off):
             positive, negative, by = highest, deepest, TONE
-            error = max(LEAST_ERROR, *(run.envelope.error for run in tones))
+            error = math.hypot(LEAST_ERROR, max(run.envelope.error for run in tones))
+    error = math.hypot(error, reading.reference_error * (1.0 + positive))
     return _with_cutoffs(reading, tones if by == TONE else (), positive, negative, by, error)
+
+
+def tones_cover(reading: ReceivedReading, tones: Sequence[ToneRun]) -> bool:
+    """Tell whether steady tones are all that modulates the carrier."""
+    total_s = sum(run.duration_s for run in tones)
+    return bool(tones) and total_s >= COVERED * reading.modulated_s
 
 
 def _with_cutoffs(
@@ -96,14 +106,16 @@ def _with_cutoffs(
         found.longest_s,
     )
     wanted, held_up_at = max(negative, found.wanted_depth), _held_up(found)
-    if held_up_at is not None:
+    if held_up_at is not None and count:
         count, uncertain, total_s, longest_s = 0, 0, 0.0, 0.0
         wanted = negative = min(negative, 1.0 - held_up_at)
     if tones:
         off = [run for run in tones if run.envelope.is_cut_off]
         if off:
             held_up_at = None
-        periods = [round(run.duration_s * run.envelope.frequency_hz) for run in off]
+        # Runs are found in whole quarters of a second; the tones go on to their ends.
+        part = reading.modulated_s / sum(run.duration_s for run in tones)
+        periods = [round(part * run.duration_s * run.envelope.frequency_hz) for run in off]
         shares = [run.envelope.off_share / run.envelope.frequency_hz for run in off]
         count, uncertain = sum(periods), 0
         total_s = float(np.dot(periods, shares)) if off else 0.0
@@ -130,6 +142,8 @@ def _with_cutoffs(
 
 def _held_up(found: CutoffReading) -> float | None:
     """Return the height of the bottoms if it cannot be zero."""
+    if found.flat >= max(FEWEST_FLAT, 2 * found.count):
+        return found.flat_bottom
     if not found.count or found.bottom < max(HELD_UP, 4.0 * found.bottom_error):
         return None
     return found.bottom

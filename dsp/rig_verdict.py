@@ -196,8 +196,9 @@ def _margin(reached: Reached, rig: Rig, too_deep: bool, too_high: bool) -> RigVe
         way = "deep" if side == "negative" else "high"
         reason = (
             f"{peaks} go to {100.0 * went:.1f} %, {100.0 * went - limit_pct:.1f} % too {way}, "
-            f"{'by another ratio than the other side' if both else f'while {others} keep their limit'}"
-            ": the path in the rig file is not quite the transmitter's."
+            f"{'by another ratio than' if both else 'while'} {others}"
+            f"{'' if both else ' keep their limit'}: the path in the rig file is not quite the "
+            "transmitter's."
         )
         corrections.append(Correction("modulation", f"{side}_margin_pct", margin_pct, new, reason))
         words.append(f"Change {side}_margin_pct from {margin_pct:g} to {new:g}. {reason}")

@@ -13,9 +13,11 @@ from carrierfloor.dsp.carrier_rows import ROW_S, Rows
 
 SHORTEST_S = 0.5  # of a carrier
 STEADY_MAGNITUDE = 0.03  # variance of the magnitude over the power: nothing modulates it
-LEAST_MOVED = 0.03  # rms across the carrier, carrier = 1: less says nothing
+LEAST_MOVED = 0.01  # rms across the carrier, carrier = 1: less says nothing
 ACROSS_PART = 0.5  # of the power along: more is no amplitude modulation
-PHASE_PART = 1.5  # of it: not one sideband either, but the phase
+PHASE_PART = 1.1  # of it: not one sideband either, but the phase
+MOST_NOISE = 0.12  # rms along the carrier, carrier = 1: more hides any modulation
+KEYED_PART = 0.25  # of the time heard with a carrier that never lasts
 
 
 def other_than_am(rows: Rows, reference: CarrierReference, was_found: bool) -> str | None:
@@ -38,15 +40,24 @@ def other_than_am(rows: Rows, reference: CarrierReference, was_found: bool) -> s
                 "no carrier stands out in it: it holds noise, or a mode without a carrier such as "
                 "single sideband"
             )
+        locked_s = float(np.count_nonzero(rows.locked)) * ROW_S
+        if locked_s > KEYED_PART * float(np.count_nonzero(heard)) * ROW_S:
+            return f"a carrier comes and goes, never for {SHORTEST_S:g} s: keying"
         if _has_steady_magnitude(rows, heard):
             return (
                 "the magnitude stays the same while the frequency moves: that is frequency or "
                 "phase modulation, not AM"
             )
-        locked_s = float(np.count_nonzero(rows.locked)) * ROW_S
         return (
             f"lines come and go, and none is a carrier for {SHORTEST_S:g} s ({locked_s:.1f} s of "
-            "one in all): single sideband, keying, or speech without a carrier"
+            "one in all): single sideband, or speech without a carrier"
+        )
+    noise = _noise(reference)
+    if noise > MOST_NOISE:
+        return (
+            f"noise, or another station within the band that was heard, is {100.0 * noise:.0f} % "
+            f"of the carrier; {100.0 * MOST_NOISE:g} % hide all that could be measured: record "
+            "nearer to the transmitter, or leave the station out with --width HZ"
         )
     along, across = _powers(rows, reference)
     if across > max(LEAST_MOVED**2, ACROSS_PART * along):
@@ -67,6 +78,12 @@ def part_across(rows: Rows, reference: CarrierReference) -> float:
     """Return the power that moves the carrier's phase over that which modulates it, 0 to 1."""
     along, across = _powers(rows, reference)
     return across / along if across > LEAST_MOVED**2 and along > 0.0 else 0.0
+
+
+def _noise(reference: CarrierReference) -> float:
+    """Return the rms of the noise along the carrier, over it."""
+    known = reference.known
+    return float(np.sqrt(np.mean(reference.noise[known] / np.square(reference.height[known]))))
 
 
 def _powers(rows: Rows, reference: CarrierReference) -> tuple[float, float]:

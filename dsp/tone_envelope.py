@@ -22,6 +22,7 @@ from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
 LOOK_S = 0.25  # whole periods of about this length are looked at at once
 POINTS = 4096  # of one period
 MOST_LINES = 400
+BEYOND = 1.25  # times the highest frequency, the recording's filter lets lines through, too weak
 NEAR_ZERO = 0.03  # of the carrier: a trough that stays above has no corners
 ROUNDS = 30
 MOST_ORDERS = 3  # of w
@@ -80,6 +81,8 @@ def read_tone(modulation: Block, frequency_hz: float, highest_hz: float) -> Tone
     if looks is None:
         return None
     lines, error, rest_rms = looks
+    count = int(highest_hz / frequency_hz) + 1
+    lines = lines[:count]
     count = len(lines)
     bins = np.zeros(POINTS // 2 + 1, dtype=np.complex128)
     bins[:count] = lines / 2.0
@@ -115,7 +118,8 @@ def _looks(
         return None
     pieces = np.lib.stride_tricks.sliding_window_view(modulation, length)[:: length // 2]
     count = len(pieces)
-    orders = np.arange(min(MOST_LINES, int(highest_hz / frequency_hz)) + 1)
+    beyond_hz = min(BEYOND * highest_hz, SAMPLE_RATE_HZ / 2.0 - frequency_hz / 2.0)
+    orders = np.arange(min(MOST_LINES, int(beyond_hz / frequency_hz)) + 1)
     turns = np.outer(np.arange(length) * (frequency_hz / SAMPLE_RATE_HZ), orders)
     window = np.hanning(length + 1)[:-1]
     looks = 2.0 * window[:, np.newaxis] / window.sum() * np.exp(-2j * np.pi * turns)
@@ -125,7 +129,8 @@ def _looks(
     upright = seen * back
     lines = upright.mean(axis=0)
     scatter = np.square(np.abs(upright - lines)).mean(axis=0) / max(1, count - 1)
-    error = math.sqrt(float(scatter[0] + scatter[1:].sum() / 2.0))
+    known = int(highest_hz / frequency_hz) + 1
+    error = math.sqrt(float(scatter[0] + scatter[1:known].sum() / 2.0))
     power = float(np.mean(np.square(pieces)))
     explained = float(lines[0].real ** 2 + np.square(np.abs(lines[1:])).sum() / 2.0)
     return lines, error, math.sqrt(max(0.0, power - explained))
