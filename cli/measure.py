@@ -70,6 +70,8 @@ def measure(options: MeasureOptions) -> int:
         raise SettingError(
             "give SWEEP and CAPTURE, or for a live measurement --output DEVICE --input DEVICE"
         )
+    if options.level is not None or options.keep is not None:
+        raise SettingError("--level and --keep go with --output and --input; a file is as it is")
     check(options)
     rig = RigFile(options.rig).rig
     sweep_file, *files = options.files
@@ -196,10 +198,10 @@ def read_reference(options: MeasureOptions, sweep: KnownSweep) -> Detector | Non
 
 
 def depth_of(options: MeasureOptions, sweep: KnownSweep, rig: Rig) -> float:
-    """Return the modulation of the sweep at 1 kHz, 1.0 = 100 %."""
+    """Return the modulation of the sweep at 1 kHz, 1.0 = 100 %, which is the most there can be."""
     if options.depth is not None:
         return options.depth / 100.0
-    return abs(modulation_pct(sweep.peak, rig)) / 100.0
+    return min(1.0, abs(modulation_pct(sweep.peak, rig)) / 100.0)
 
 
 def worked_out(capture: Capture, name: str, setting: Setting, rig: Rig) -> Measured:

@@ -152,6 +152,8 @@ def _ask(options: MeasureOptions, setting: Setting, output: str) -> None:
         f"{level_dbfs(setting.sweep.peak):.1f} dBFS.\nThey rise from {first_pct:.3g} to "
         f"{depth_pct:.3g} % modulation, {how}."
     )
+    if options.keep is not None:
+        options.keep.mkdir(parents=True, exist_ok=True)  # nobody wants to hear afterwards
     if options.yes:
         return
     remarks.print("Key the transmitter into the dummy load. Send them now? [y/N] ", end="")
@@ -211,7 +213,6 @@ class _Taker:
         folder = self._options.keep
         if folder is None:
             return []
-        folder.mkdir(parents=True, exist_ok=True)
         kept = []
         for what, blocks in (("sweep", sweep.played.blocks()), ("capture", [capture.samples])):
             file = folder / f"{self._stamp}-{what}.wav"

@@ -98,7 +98,13 @@ def _on_capture(path: Measured, name_it: bool) -> Iterator[str]:
 
 
 def _on_depth(setting: Setting) -> Iterator[str]:
-    if setting.depth > DEEP:
+    if setting.depth >= 1.0:
+        yield (
+            "By the level in the rig file the sweep modulated 100 % or more, and yet the carrier "
+            "was not cut off: that level is wrong. Find it with carrierfloor level and measure "
+            "again, for the margin hangs on it; the sections do not."
+        )
+    elif setting.depth > DEEP:
         yield (
             f"The sweep modulated {100 * setting.depth:.0f} %; at about 50 % neither cut-off nor "
             "a diode detector's knee can bend the measurement."

@@ -25,6 +25,7 @@ examples:
   carrierfloor predict on-air.wav --rig my-rig.toml --pictures pictures/
   carrierfloor live --input "usb microphone" --output 3 --rig my-rig.toml
   carrierfloor tone sine --level -20 --output default
+  carrierfloor measure sweep.wav detector.wav --rig my-rig.toml
 """
 
 

@@ -19,6 +19,7 @@ from matplotlib.image import imread
 from carrierfloor.cli import documents
 from carrierfloor.cli.measure import (
     MeasureOptions,
+    depth_of,
     finish,
     read_capture,
     read_reference,
@@ -29,6 +30,8 @@ from carrierfloor.cli.measure_keys import KEYS
 from carrierfloor.cli.measure_notes import notes
 from carrierfloor.cli.measuring import Measured, Setting, measured, new_margins
 from carrierfloor.dsp.path import Path as AudioPath
+from carrierfloor.dsp.path_fit import fit_path
+from carrierfloor.dsp.sweep_response import measure_response
 from tests.cli.files import PATH_RIG, left_over, run, write_text
 from tests.clips import SPOKEN, Array
 from tests.reference.transmitter import (
@@ -267,6 +270,16 @@ def test_polarity_needs_the_detectors(
     assert [note in one for one in told] == ([True] if note else [])
 
 
+def test_polarity_is_against_the_samples_of_the_sweep(folder: Path) -> None:
+    """A rig of inverted polarity gets the sweep upside down; what it sends is then upright."""
+    sweep = read_sweep(folder / "sweep.wav")
+    upside_down = replace(sweep, peak=-sweep.peak)
+    card = upside_down.played.at(0, sweep.sweep.samples)
+    capture = HEARD.record(replace(PLAIN, full_modulation=-FULL), card)
+    fit = fit_path(measure_response(capture, RATE_HZ, upside_down), "any")
+    assert fit.polarity == "inverted"
+
+
 def test_several_captures_are_several_paths(
     found: tuple[Measured, Setting], tmp_path: Path, capsys: Capsys
 ) -> None:
@@ -309,6 +322,14 @@ def test_a_margin_of_another_day_does_not_shrink(
     assert margins == {"negative_margin_pct": 9.0, "positive_margin_pct": 0.4}
 
 
+def test_no_sweep_is_deeper_than_100_pct(folder: Path, tmp_path: Path) -> None:
+    """-12 dBFS where the file says that -18 dBFS make 100 %."""
+    file = write_text(tmp_path / "rig.toml", PATH_RIG.replace("-6.0", "-18.0"))
+    sweep, rig = read_sweep(folder / "sweep.wav"), documents.rig(str(file))
+    assert depth_of(MeasureOptions(rig=""), sweep, rig) == 1.0
+    assert depth_of(MeasureOptions(rig="", depth=40.0), sweep, rig) == 0.4
+
+
 @pytest.mark.parametrize("how", ["sections", "capture"])
 def test_the_detectors_own_response(how: str, folder: Path, tmp_path: Path) -> None:
     """A detector of one pole at 4 kHz, as sections and as a capture of the sweep through it."""
@@ -342,3 +363,5 @@ def test_notes_for_what_is_wrong(found: tuple[Measured, Setting], tmp_path: Path
     assert "by 5.0 % at 2000 Hz" in told
     assert "noisy (24 dB)" in told
     assert "modulated 80 %" in told
+    told = " ".join(notes([noisy], replace(setting, depth=1.0), before))
+    assert "that level is wrong" in told

@@ -14,6 +14,7 @@ import pytest
 from scipy.signal import butter, sosfreqz
 
 from carrierfloor.cli import documents
+from carrierfloor.cli.measure_keys import KEYS
 from tests import transmitter_box
 from tests.audio_server import RATE_HZ, JackServer, PulseServer, Server, running, wait_for
 from tests.cli.files import FLAT_RIG, PATH_RIG, command, left_over, run, write_text
@@ -94,6 +95,10 @@ def test_a_transmitter_is_found_as_it_is(jack: JackServer, tmp_path: Path) -> No
     assert [step["depth_pct"] for step in steps] == pytest.approx([12.5, 25.0, 50.0])
     assert [step["gain_db"] for step in steps] == pytest.approx([20 * np.log10(0.7)] * 3, abs=0.05)
     assert "Note: the gain changes" not in done.stderr
+    assert {f"live.{key}" for key in ("steps.step_1", "kept")} == {
+        key for key in KEYS if key.startswith("live.")
+    }
+    assert report["live"]["kept"] == [str(file) for file in sorted(keep.iterdir(), reverse=True)]
     assert report["rig"]["polarity"] == "inverted"
     text = rig.read_text()
     assert 'polarity = "inverted"' in text

@@ -154,6 +154,7 @@ OPTIONS: list[tuple[list[object], str]] = [
     (["sweep.wav", "capture.wav", "--detector-capture", "other.wav"], "other.wav: "),
     (["sweep.wav", "capture.wav", "--detector-polarity", "up"], "invalid choice: 'up'"),
     (["sweep.wav", "capture.wav", "--pictures", "rig.toml"], "rig.toml is a file"),
+    (["sweep.wav", "capture.wav", "--level", "-9"], "--level and --keep go with --output"),
     (["sweep.wav", "capture.wav", "--output", "x", "--input", "y"], "not both"),
     (["--output", "x"], "needs both --output DEVICE and --input DEVICE"),
     (["--output", "x", "--input", "y"], "give --yes"),
