@@ -41,8 +41,8 @@ KEYS = {
     "lies below may be a cut-off",
     "detector.hidden_troughs": "how often the capacitor hid the envelope",
     "detector.hidden_ms": "for how long in all",
-    "detector.hidden_lowest_pct": "lowest envelope that may lie in such a place, if it bends "
-    "upward all the way; null without any",
+    "detector.hidden_lowest_pct": "lowest envelope that such a place may hold, if it falls "
+    "and rises there no more than twice as steeply as at the ends; null without any",
     "detector.hidden_highest_pct": "what the capacitor held in the deepest of them; null without",
     "detector.explained_pct": "part of the recorded known audio that the detector explains",
     "detector.depth_may_be_pct": "the deepest trough may be as deep as this",

@@ -27,6 +27,8 @@ ACTIVE = 0.3  # of the deepest trough: pieces with less say little
 LOW_PASS_HZ = 12_000.0  # what is compared: no sound card's own filter reaches down there
 SLOWEST_HZ = 15.0  # and up from here
 TAPS = 63
+FINE_TAPS = 65  # whatever is below 12 kHz passes, what folds onto it does not
+EDGE = 48  # samples around a piece, for the filters
 DEEP_ENOUGH = 0.5  # modulation: less tells nothing of a knee
 CUT_OFF = 1.03  # modulation that surely reaches cut-off
 LEAST_ALIKE = 0.97  # part of the power that must be explained
@@ -91,7 +93,7 @@ def fit_detector(
         return fit
     for _ in range(LEVEL_STEPS):
         comparison.rescale(fit.model.carrier / height)
-        fit = _read(comparison, *_best(comparison, has_cutoff), has_cutoff)
+        fit = _read(comparison, *_best(comparison, has_cutoff, fit.model), has_cutoff)
     return replace(fit, level=comparison.level)
 
 
@@ -103,14 +105,14 @@ class _Comparison:
 
         self._signal = signal
         self._taps = signal.firwin(TAPS, LOW_PASS_HZ, fs=SAMPLE_RATE_HZ)
-        self._fine_taps = signal.firwin(TAPS * FACTOR + 1, LOW_PASS_HZ, fs=FINE_RATE_HZ)
+        self._fine_taps = signal.firwin(FINE_TAPS, SAMPLE_RATE_HZ / 2, fs=FINE_RATE_HZ)
         self._high = signal.butter(1, SLOWEST_HZ, "highpass", fs=SAMPLE_RATE_HZ)
         starts = _starts(expected, time_map, recorded.samples)
         upright = TimeMap(time_map.offset, time_map.clock_ppm, 1.0, 1.0, 0.0)
         modulation, heard = [], []
         for start in starts:
             first, count = start - LEAD, LEAD + PIECE
-            modulation.append(_fine(upright.take(expected, first - 48, count + 96)))
+            modulation.append(_fine(upright.take(expected, first - EDGE, count + 2 * EDGE)))
             heard.append(self._compared(time_map.sign * recorded.take(first, count)))
         self.modulation, self.level = modulation, 1.0
         self.heard = np.concatenate(heard)
@@ -134,10 +136,9 @@ class _Comparison:
         for piece in self.modulation:
             envelope = np.maximum(0.0, 1.0 + level * piece)
             voltage = SimulatedDetector(design, FINE_RATE_HZ).process(envelope)
-            whole = self._signal.fftconvolve(voltage, self._fine_taps, "same")[::FACTOR]
-            inner = whole[48:-48]
-            filtered = self._signal.lfilter(*self._high, inner - inner[0])
-            seen.append(filtered[LEAD:-TAPS])
+            late = FINE_TAPS // 2 // FACTOR
+            whole = self._signal.upfirdn(self._fine_taps, voltage, 1, FACTOR)
+            seen.append(self._compared(whole[late + EDGE : late + EDGE + LEAD + PIECE]))
         return np.concatenate(seen)
 
 
@@ -190,12 +191,17 @@ def _rest(comparison: _Comparison, values: Sequence[float]) -> tuple[Block, floa
     return comparison.heard - both @ parts, float(parts[0])
 
 
-def _best(comparison: _Comparison, has_cutoff: bool) -> tuple[Block, Block]:
+def _best(
+    comparison: _Comparison, has_cutoff: bool, near: DetectorModel | None = None
+) -> tuple[Block, Block]:
     """Return the best settings, and the error of each by the Jacobian (95 %)."""
     from scipy import optimize
 
     count = 4 if has_cutoff else 3
     starts = [[KNEE_START_PCT, rc, COUPLING_START_HZ, 1.0][:count] for rc in RC_STARTS_MS]
+    if near is not None:
+        rc_ms = max(1000.0 * near.rc_s, RC_STARTS_MS[0])
+        starts = [[100.0 * near.knee, rc_ms, near.coupling_hz, 1.0][:count]]
     start = min(starts, key=lambda values: float(np.sum(np.square(_rest(comparison, values)[0]))))
     norm = max(float(np.sqrt(np.mean(np.square(comparison.heard)))), 1e-300)
     unit = np.array([2.0, max(0.02, start[1]), 2.0, 0.05][:count])

@@ -23,6 +23,7 @@ HELD = 4096  # samples: no capacitor hides more at once
 SLACK = 0.15  # of the fall from one sample to the next
 NOISES = 4.0  # rms of the noise that such a fall may be off
 FEWEST_FALLING = 2  # samples of a discharge
+STEEPER = 2.0  # than at its ends: what may be hidden in between
 FEW = 1e-6  # s: a shorter RC hides nothing
 
 
@@ -85,8 +86,8 @@ class DetectorInverse:
     deepest_hidden_top : float
         The capacitor's voltage there, turned into an envelope: it was no higher than this.
     hidden_bottom : float
-        Lowest place where the tangents at both ends of a hidden stretch meet: the envelope was no
-        lower than this if it bent upward all the way.
+        Lowest place that a hidden envelope reaches if it falls and rises no more than twice as
+        steeply as at the ends of what is hidden.
     """
 
     def __init__(self, model: DetectorModel) -> None:
@@ -203,9 +204,10 @@ def _unhide(
             hidden[k] = True
             lowest = min(lowest, e[k])
         if right_slope > left_slope:
-            meet = (e[left] - e[right] + right_slope * width) / (right_slope - left_slope)
+            down, up = STEEPER * min(left_slope, 0.0), STEEPER * max(right_slope, 0.0)
+            meet = (e[left] - e[right] + up * width) / max(up - down, 1e-12)
             meet = min(max(meet, 0.0), width)
-            found[BOTTOM] = min(found[BOTTOM], max(0.0, e[left] + left_slope * meet))
+            found[BOTTOM] = min(found[BOTTOM], max(0.0, e[left] + down * meet))
         found[END] = right
         found[SAMPLES] += width - 1.0
         found[TROUGHS] += 1.0

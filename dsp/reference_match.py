@@ -23,7 +23,7 @@ SHORT = 12_000  # of one that is looked for nearby
 PARTS = 6  # of the recording; the loudest second of each is looked for
 LEAD_ROWS = 3  # of silence in the piece that holds the beginning
 COARSE = 6  # samples of 48 kHz to one of 8 kHz
-TRANSFORM = COARSE << 17  # samples looked through at once
+TRANSFORM = COARSE << 15  # samples looked through at once
 BAND_HZ = (80.0, 3500.0)  # in which they are compared
 AUDIBLE = 0.1  # of the loudest rows: those above hold audio
 QUIET = 0.03  # of the loudest: what was played is not looked for below
@@ -257,14 +257,14 @@ def _look(heard: Stored, sent: Stored, start: int, line: TimeMap, reach: float) 
     if energy.max() <= 0.0:
         return None
     energy = np.maximum(energy, 1e-6 * energy.max())
-    likeness = correlation / np.sqrt(energy * max(float(piece @ piece), 1e-300))
+    likeness = correlation / np.sqrt(energy * max(float(np.sum(np.square(piece))), 1e-300))
     at = int(np.argmax(likeness))
     if not 0 < at < 2 * whole or likeness[at] < LEAST_LIKENESS:
         return None
     left, middle, right = likeness[at - 1 : at + 2]
     between = 0.5 * (left - right) / (left - 2.0 * middle + right)
     weights = np.square(piece)
-    centre = start + float(np.arange(SHORT) @ weights) / float(weights.sum())
+    centre = start + float(np.sum(np.arange(SHORT) * weights) / np.sum(weights))
     shift = at + between - whole  # expected[k + shift] looks like piece[k]: it is heard earlier
     offset = centre - line.sent_at(centre + shift)
     return _Piece(centre, float(offset), float(likeness[at]) * line.sign)
