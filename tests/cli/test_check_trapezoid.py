@@ -53,7 +53,7 @@ class Received:
 
 def talk(peak: float) -> Array:
     samples = np.asarray(sound("plosives_male_slow")[: 5 * RATE_HZ])
-    return samples * peak / np.abs(samples).max()
+    return np.asarray(samples * peak / np.abs(samples).max())
 
 
 def received(card: Array, *blocks: Block, full: float = FULL) -> Received:
