@@ -17,6 +17,7 @@ HEADROOM = 0.12  # of what is shown there, above and below
 LEAST_DB, LEAST_DEG, LEAST_MS, LEAST_PCT = 1.0, 10.0, 0.2, 0.5  # span of an axis
 ORDER_NAMES = {2: "2nd", 3: "3rd", 4: "4th", 5: "5th"}
 LOWEST_PCT = 0.003  # of distortion
+LEAST_HEARD = 0.1  # of the frequencies, or a harmonic is not drawn
 CLEAR = 2.0  # standard deviations of noise, from which a harmonic is one
 HARMONIC_LINES = ((BLUE, "-"), (VERMILION, "--"), (VIOLET, "-."), (INK, ":"))
 
@@ -84,7 +85,7 @@ def distortion_plot(harmonics: Sequence[Harmonic], *, ax: Axes) -> Axes:
     grids = [one.frequency_hz for one in harmonics if len(one.frequency_hz)]
     for one, (colour, line) in zip(harmonics, HARMONIC_LINES, strict=False):
         is_heard = np.abs(one.ratio) > CLEAR * one.noise
-        if is_heard.any():
+        if len(is_heard) and is_heard.mean() > LEAST_HEARD:
             pct = np.where(is_heard, 100.0 * np.abs(one.ratio), np.nan)
             name = f"{ORDER_NAMES[one.order]} harmonic"
             ax.plot(one.frequency_hz, pct, line, color=colour, linewidth=1.6, label=name)
