@@ -75,6 +75,8 @@ KEYS = {
     "are looked at; four times the noise",
     "modulation.phase_reverses": "true if the envelope goes through zero as in a balanced "
     "modulator",
+    "modulation.trough_edge": "troughs within 3 % of the deepest, over those 3 to 10 % less deep: "
+    "1.6 and more behind a limiter that knows the path; null: too few, or noise hides it",
     "modulation.held_up_at_pct": "where something holds the troughs up; null if nothing does",
     "modulation.density_pct": "modulation density: rms of m during active speech (ITU-T P.56 on "
     "m), noise taken out",
@@ -139,6 +141,7 @@ def reached(measured: Measured) -> Reached:
         negative=peaks.wanted_negative_peak if peaks.cutoffs else peaks.negative_peak,
         cutoffs=peaks.cutoffs,
         error=peaks.error,
+        edge=peaks.edge,
     )
 
 
@@ -211,6 +214,7 @@ def _modulation(measured: Measured, rig: Rig | None) -> Report:
         "cutoff_times_s": [cutoff.start_s for cutoff in peaks.first],
         "cutoff_height_pct": 100.0 * lower_level(reading.noise_rms),
         "phase_reverses": peaks.is_reversed,
+        "trough_edge": peaks.edge,
         "held_up_at_pct": None if peaks.held_up_at is None else 100.0 * peaks.held_up_at,
         "density_pct": 100.0 * math.sqrt(active),
         "activity_pct": 100.0 * reading.speech.activity,

@@ -23,6 +23,8 @@ from carrierfloor.dsp.interpolation import FACTOR, FINE_RATE_HZ
 from carrierfloor.dsp.kernel import kernel
 from carrierfloor.dsp.stage import Block
 
+DEEP_PART = 0.9  # of the cut-offs aim less deep than the depth that is reported
+AIM_BINS = 300  # of 1 %, of how far below zero the modulation aims
 KEPT = 1000  # cut-offs that are described; all are counted
 LOWER = 0.04  # of the carrier: e1 without noise; ringing stays below
 NOISES = 4.0  # e1 at least, in rms of the noise
@@ -39,9 +41,8 @@ LOW_AT = 6  # points of the trough whose sums are kept
 CERTAIN, UNCERTAIN, REVERSED = 7, 8, 9  # troughs
 OFF_TOTAL, OFF_LONGEST = 10, 11  # points
 BOTTOMS, BOTTOM_WEIGHTS = 12, 13
-DEEPEST, DEEPEST_AT = 14, 15  # lowest e0 of a cut-off, where
-FLAT, FLAT_BOTTOMS = 16, 17  # troughs with such flanks that end above zero, and their bottoms
-SLOTS = 18
+FLAT, FLAT_BOTTOMS = 14, 15  # troughs with such flanks that end above zero, and their bottoms
+SLOTS = 16
 # Columns of what is kept of a cut-off.
 BEGAN, LASTED, AIMED = 0, 1, 2
 # Rows of what is counted for each 20 ms.
@@ -68,8 +69,7 @@ class CutoffReading:
     total_s: float
     longest_s: float
     first: tuple[CutOff, ...]  # the first KEPT
-    wanted_depth: float  # the deepest of them; 0 without any
-    wanted_depth_s: float  # when
+    wanted_depth: float  # nine tenths of them aim less deep; one alone is not known well
     flat: int  # troughs with such flanks that end flat above zero
     flat_bottom: float  # their mean height; 0 without any
     bottom: float  # mean height of the envelope while the carrier is off; 0 without any
@@ -102,6 +102,7 @@ class CutoffFinder:
         self._state[LAST] = 1.0
         self._sums = np.zeros(LONGEST + 1)
         self._kept = np.zeros((KEPT, 3))
+        self._aims = np.zeros(AIM_BINS)
 
     @property
     def raised(self) -> Block:
@@ -129,7 +130,7 @@ class CutoffFinder:
         start = self._starts_at_s * FINE_RATE_HZ
         _find(
             fine, lower, noise_rms, noise_points, start, self._state, self._sums,
-            self._kept, self._tally,
+            self._kept, self._aims, self._tally,
         )  # fmt: skip
 
     def read(self) -> CutoffReading:
@@ -147,13 +148,17 @@ class CutoffFinder:
                 CutOff(self._time_s(row[BEGAN]), float(row[LASTED] / rate_hz), float(row[AIMED]))
                 for row in self._kept[:count]
             ),
-            wanted_depth=float(1.0 - state[DEEPEST]) if count else 0.0,
-            wanted_depth_s=self._time_s(state[DEEPEST_AT]),
+            wanted_depth=self._wanted_depth() if count else 0.0,
             flat=int(state[FLAT]),
             flat_bottom=float(state[FLAT_BOTTOMS] / max(1.0, state[FLAT])),
             bottom=float(state[BOTTOMS] / weights) if weights else 0.0,
             bottom_error=float(1.0 / math.sqrt(weights)) if weights else 0.0,
         )
+
+    def _wanted_depth(self) -> float:
+        held = np.cumsum(self._aims)
+        at = int(np.argmax(held >= DEEP_PART * held[-1]))
+        return 1.0 + (at + 0.5) / 100.0
 
     def _time_s(self, at: float) -> float:
         return self._starts_at_s + float(at) / FINE_RATE_HZ
@@ -174,6 +179,7 @@ def _find(
     state: Block,
     sums: Block,
     kept: NDArray[np.float64],
+    aims: Block,
     tally: NDArray[np.float64],
 ) -> None:
     """Follow e = 1 + m through the two heights; judge each trough when it rises above the upper."""
@@ -202,7 +208,7 @@ def _find(
         if before <= upper < e and state[OUTER] >= 0.0:
             if state[INNER] >= 0.0:
                 end = at + (upper - before) / (e - before)
-                _judge(end, lower, noise, noise_points, start, state, sums, kept, tally)
+                _judge(end, lower, noise, noise_points, start, state, sums, kept, aims, tally)
             state[OUTER] = state[INNER] = NONE
         before = e
     state[LAST], state[COUNT] = before, count + fine.shape[0]
@@ -218,6 +224,7 @@ def _judge(
     state: Block,
     sums: Block,
     kept: NDArray[np.float64],
+    aims: Block,
     tally: NDArray[np.float64],
 ) -> None:
     """Tell whether the carrier was off in a trough, and for how long."""
@@ -264,5 +271,4 @@ def _judge(
         state[REVERSED] += 1.0
     state[OFF_TOTAL] += off
     state[OFF_LONGEST] = max(state[OFF_LONGEST], off)
-    if aim < state[DEEPEST]:
-        state[DEEPEST], state[DEEPEST_AT] = aim, middle
+    aims[min(int(-100.0 * aim), aims.shape[0] - 1)] += 1.0

@@ -7,11 +7,12 @@ noise is left; other peaks have the noise's share taken out of the counts of the
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from carrierfloor.dsp.cutoff_finder import CutOff, CutoffReading
-from carrierfloor.dsp.peak_heights import NEGLIGIBLE, highest_without_noise
+from carrierfloor.dsp.peak_heights import BIN, NEGLIGIBLE, highest_without_noise
 from carrierfloor.dsp.received import ReceivedReading
 from carrierfloor.dsp.tone_envelope import ToneEnvelope
 
@@ -21,6 +22,8 @@ CLEARLY = 0.005  # of m, and 1.5 times the noise: another peak that goes so far 
 CLEAR_NOISES = 1.5
 HUM = 0.002  # rms of what lies beside a tone and is no noise: peaks are those of both together
 LEAST_ERROR = 0.0005  # of m: filters, the grid
+EDGE_PARTS = (0.9, 0.97, 1.05)  # of the deepest trough
+FEWEST_AT_EDGE, MOST_EDGE_NOISE = 20, 0.012
 FEWEST_FLAT = 10  # troughs that end flat above zero, and more than there are cut-offs
 HELD_UP = 0.004  # of the carrier: a bottom that high, and clear of its error, is none of ringing
 
@@ -48,6 +51,7 @@ class ReceivedPeaks:
     total_s: float
     longest_s: float
     first: tuple[CutOff, ...]
+    edge: float | None  # troughs right at the deepest over those a little less deep; see _edge
     is_reversed: bool  # the envelope goes through zero and the phase turns over
     held_up_at: float | None  # height at which something holds the bottoms, 1.0 = the carrier
 
@@ -135,6 +139,7 @@ def _with_cutoffs(
         total_s=total_s,
         longest_s=longest_s,
         first=found.first if count else (),
+        edge=_edge(reading, min(negative, 1.0)),
         is_reversed=is_reversed,
         held_up_at=held_up_at,
     )
@@ -147,6 +152,20 @@ def _held_up(found: CutoffReading) -> float | None:
     if not found.count or found.bottom < max(HELD_UP, 4.0 * found.bottom_error):
         return None
     return found.bottom
+
+
+def _edge(reading: ReceivedReading, deepest: float) -> float | None:
+    """Return how sharp an edge the depths of troughs have; ``None`` if it cannot be told.
+
+    A limiter that knows the path makes many troughs end at the same depth.  Behind another path
+    some of them are deeper and some less deep.  On simulated transmitters the ratio was 1.9 and
+    more with the true path, 1.3 and less with others.
+    """
+    if reading.noise_rms > MOST_EDGE_NOISE:
+        return None
+    bins = [round(part * deepest / BIN) for part in EDGE_PARTS]
+    below, at = (int(reading.troughs[low:high].sum()) for low, high in pairwise(bins))
+    return at / below if at >= FEWEST_AT_EDGE and below else None
 
 
 def _has_hum(tones: Sequence[ToneRun], noise: float) -> bool:

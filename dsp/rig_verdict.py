@@ -1,10 +1,10 @@
 """A recording against the limits of a rig: what is wrong in the rig file, and by how much.
 
 The limiter holds every peak that it foresees.  A recording that breaks a limit shows that something
-in the rig file is not true.  Crest and trough that are both too large by the same ratio tell of the
-level; a trough alone that is too deep tells of the path, and a margin covers what the path does not
-know; a trough that goes as deep as crests should go, and the other way round, tells of the
-polarity.
+in the rig file is not true.  Crest and trough that are both too large by the same ratio, with many
+troughs of the same depth, tell of the level; a trough alone that is too deep, or troughs of many
+depths, tell of the path, and a margin covers what the path does not know; a trough that goes as
+deep as crests should go, and the other way round, tells of the polarity.
 """
 
 import math
@@ -18,8 +18,11 @@ ERRORS = 2.0  # standard errors of a peak
 ALIKE = 0.03  # crest and trough scale alike if their ratios differ by no more
 LARGEST_MARGIN_PCT = 12.0  # a path that needs more is not true
 SPARE_PCT = 0.2  # put on top of what is missing
-SWAPPED = 0.04  # a crest so near the negative aim, and a trough so deep, are upside down
-SWAPPED_TROUGH = 0.1
+SHARP = 1.6  # an edge from which on the limiter's path is the transmitter's
+ALIKE_OFF = 0.1  # where the carrier goes off, how deep the trough aims is known less well
+SWAPPED = 0.02  # a crest so near the negative aim, and a trough so deep, are upside down
+SWAPPED_TROUGH = 0.18
+LOUDER = 0.97  # of both limits, by a sharp edge: the level may go up
 UNUSED = 0.9  # of both limits: something is left
 NONE, LEVEL, MARGIN, PATH, POLARITY, POWER = "none", "level", "margin", "path", "polarity", "power"
 
@@ -53,6 +56,7 @@ class Reached:
     negative: float  # where the modulation aims, beyond 1.0 if the carrier goes off
     cutoffs: int
     error: float
+    edge: float | None = None  # how sharply the depths of troughs end; None: not known
 
 
 def judge_rig(reached: Reached, rig: Rig, level_db: float | None = None) -> RigVerdict:
@@ -77,7 +81,7 @@ def judge_rig(reached: Reached, rig: Rig, level_db: float | None = None) -> RigV
         return _turn(rig)
     ratio = _common_ratio(reached, rig, level_db)
     if ratio is not None:
-        return _level(reached, rig, ratio)
+        return _level(rig, ratio, keeps=False)
     return _margin(reached, rig, too_deep, too_high)
 
 
@@ -89,6 +93,9 @@ def _kept(reached: Reached, rig: Rig) -> RigVerdict:
         reached.negative / rig.modulation.negative_aim,
         reached.positive / rig.modulation.positive_aim,
     )
+    alike = abs(parts[0] / parts[1] - 1.0) < ALIKE + reached.error
+    if reached.edge is not None and reached.edge >= SHARP and alike and max(parts) < LOUDER:
+        return _level(rig, max(parts), keeps=True)
     words = "Nothing in the rig file needs a change."
     if max(parts) < UNUSED:
         left_db = -20.0 * math.log10(max(max(parts), 0.01))
@@ -155,20 +162,26 @@ def _common_ratio(reached: Reached, rig: Rig, level_db: float | None) -> float |
     if level_db is not None:
         ratio = float(10.0 ** (level_db / 20.0))
         return ratio if abs(ratio / max(down, up) - 1.0) < 2.0 * ALIKE and ratio > 1.0 else None
-    alike = abs(down / up - 1.0) < ALIKE + reached.error
-    return max(down, up) if alike and min(down, up) > 1.0 else None
+    alike = abs(down / up - 1.0) < (ALIKE_OFF if reached.cutoffs else ALIKE) + reached.error
+    is_smeared = reached.edge is not None and reached.edge < SHARP
+    if not alike or is_smeared or min(down, up) <= 1.0:
+        return None
+    return up if reached.cutoffs else max(down, up)
 
 
-def _level(reached: Reached, rig: Rig, ratio: float) -> RigVerdict:
+def _level(rig: Rig, ratio: float, *, keeps: bool) -> RigVerdict:
     off_db = 20.0 * math.log10(ratio)
     old = rig.level.full_modulation_dbfs
-    new = round(old - off_db, 2)
+    new = min(0.0, round(old - off_db, 2))
+    way, than = ("larger", "less") if ratio > 1.0 else ("smaller", "more")
     reason = (
-        f"Crest and trough are both {100.0 * (ratio - 1.0):.1f} % larger than the limiter aims at: "
-        f"100 % takes {off_db:.2f} dB less than the rig file says."
+        f"Crest and trough are both {100.0 * abs(ratio - 1.0):.1f} % {way} than the limiter aims "
+        f"at: 100 % takes {abs(off_db):.2f} dB {than} than the rig file says."
     )
+    if not keeps:
+        reason += " If peaks are still beyond the limits after that, measure the path."
     return RigVerdict(
-        keeps=False,
+        keeps=keeps,
         what=LEVEL,
         words=f"Change full_modulation_dbfs from {old:g} to {new:.2f}. {reason}",
         corrections=(Correction("level", "full_modulation_dbfs", old, new, reason),),
