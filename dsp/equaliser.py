@@ -2,9 +2,9 @@
 
 Inside the wanted band it undoes the gain of the rig's paths, as far as the boost allowed reaches;
 of several paths it takes the middle, in decibels, of the highest and the lowest gain, which makes
-the worst deviation least.  Below and above the band a boost falls back to nothing, while a cut
-goes on as long as the paths ask for it.  Its phase is the minimum phase of that gain, which undoes
-the phase of the usual paths too, except for what lies beyond the band.
+the worst deviation least.  Below and above the band it falls back to nothing.  Its phase is the
+minimum phase of that gain, which undoes the phase of the usual paths too, except for what lies
+beyond the band.
 
 The limiter's model of every path begins with it, as it begins with the output filter.
 """
@@ -27,7 +27,7 @@ Floats = NDArray[np.float64]
 
 GRID_HZ = np.geomspace(1.0, SAMPLE_RATE_HZ / 2, 2000)
 MOST_CUT_DB = 24.0
-FALL_BELOW, FALL_ABOVE = 2.0, 1.0  # octaves in which a boost falls back, below and above the band
+FALL_BELOW, FALL_ABOVE = 2.0, 1.0  # octaves in which it falls back, below and above the band
 OUTSIDE_WEIGHT = 0.3  # of an error outside the band
 OUTSIDE_BOOST_DB = 3.0  # what may be left of a boost where it should have fallen back
 MOST_TRIES = 8
@@ -96,9 +96,9 @@ def _design(wanted: Equalise, paths: tuple[Path, ...]) -> Equaliser:
             return Equaliser(sections, rest, before_db, after_db, max(highest_db, 0.0))
         boost_db = min(LESS * boost_db, boost_db - over_db)
     raise SettingError(
-        f"equalise: no filter with {wanted.most_boost_db:g} dB of boost makes the paths flatter "
-        f"from {wanted.lowest_hz:g} to {wanted.highest_hz:g} Hz; narrow the band, or set "
-        "enabled = false"
+        "equalise: no filter was found that makes the paths flatter "
+        f"from {wanted.lowest_hz:g} to {wanted.highest_hz:g} Hz with {wanted.most_boost_db:g} dB "
+        "of boost and little outside; narrow the band, or set enabled = false"
     )
 
 
@@ -109,18 +109,11 @@ def _gain_db(wanted: Equalise, paths: tuple[Path, ...], boost_db: float) -> Floa
     bounded = np.clip(inverse, -MOST_CUT_DB, boost_db)
     low, high = np.log2(wanted.lowest_hz), np.log2(wanted.highest_hz)
     octave = np.log2(GRID_HZ)
-    at_low, at_high = np.maximum(np.interp([low, high], octave, bounded), 0.0)
-    cap = np.where(
-        octave < low,
-        at_low * _falling((low - octave) / FALL_BELOW),
-        np.where(octave > high, at_high * _falling((octave - high) / FALL_ABOVE), np.inf),
-    )
-    return np.asarray(np.minimum(bounded, cap))
-
-
-def _falling(way: Floats) -> Floats:
-    """Fall from 1 to 0 as ``way`` goes from 0 to 1."""
-    return np.asarray(0.5 + 0.5 * np.cos(np.pi * np.clip(way, 0.0, 1.0)))
+    at_edge = np.interp(np.clip(octave, low, high), octave, bounded)
+    out = np.maximum((low - octave) / FALL_BELOW, (octave - high) / FALL_ABOVE)  # of the band
+    left = 0.5 + 0.5 * np.cos(np.pi * np.clip(out, 0.0, 1.0))
+    most = np.where(out > 0.0, np.maximum(at_edge, 0.0), boost_db)
+    return np.asarray(np.clip(bounded, -MOST_CUT_DB * left, most * left))
 
 
 def _fitted(wanted: Equalise, gain_db: Floats) -> Floats:
