@@ -1,26 +1,31 @@
 """The command ``check``: what the antenna did, from a recording of the transmitted signal."""
 
+from contextlib import ExitStack
 from pathlib import Path
 
 from carrierfloor.cli import (
     check_notes,
+    check_parts,
     check_report,
     check_view,
     documents,
     report_file,
     screen,
 )
+from carrierfloor.cli.check_detector import DetectorSource
 from carrierfloor.cli.check_emission import Emission, check_masks, read_emission
-from carrierfloor.cli.check_listening import Listened, listen, look
+from carrierfloor.cli.check_listening import Listened, listen, listen_to_detector, look
 from carrierfloor.cli.check_measuring import Measured, measure
 from carrierfloor.cli.check_options import CheckOptions
+from carrierfloor.cli.check_parts import Parts
 from carrierfloor.cli.kept_signal import KeptSignal
+from carrierfloor.cli.recording_in import DETECTOR
 from carrierfloor.cli.report import Report
 from carrierfloor.cli.rig_file import RigFile
 from carrierfloor.dsp.errors import AudioError, SettingError
 from carrierfloor.dsp.kernel import is_compiled
 from carrierfloor.dsp.rig import Rig
-from carrierfloor.dsp.rig_verdict import RigVerdict, judge_rig
+from carrierfloor.dsp.rig_verdict import RigVerdict, judge_rig, not_seen
 
 LAST_KERNEL = "_judge"  # of dsp/cutoff_finder.py, the last that is compiled
 
@@ -41,25 +46,30 @@ def check(options: CheckOptions) -> int:
     rig, file = _rig(options)
     masks = tuple(documents.mask(name) for name in options.masks)
     check_masks(masks)
+    check_parts.check_options(options)
     if options.report is not None:
         report_file.check_path(options.report)
     if not is_compiled(LAST_KERNEL):
         screen.remarks().print("First run on this machine: compiling, this takes a while ...")
-    with KeptSignal() as kept:
-        heard, measured = _hear(options, kept)
-        power_w = rig.carrier.power_w if rig and rig.carrier else None
+    with KeptSignal() as kept, ExitStack() as stack:
+        heard, measured, detector = _hear(options, kept, rig, stack)
+        parts = stack.enter_context(check_parts.made_parts(options, measured, rig, detector))
         emission = read_emission(
             heard,
             check_report.mean_height(measured),
             masks,
-            power_w,
+            rig.carrier.power_w if rig and rig.carrier else None,
             sideband_power=measured.reading.rms**2,
         )
-        verdict = None if rig is None else judge_rig(check_report.reached(measured), rig)
+        verdict = None if rig is None else _verdict(measured, rig, parts)
         report = check_report.build(options, heard, measured, emission, rig, verdict)
-        report["notes"] = check_notes.notes(heard, measured, emission, report)
+        report |= parts.report
+        report["notes"] = [
+            *check_notes.notes(heard, measured, emission, report),
+            *parts.notes,
+        ]
         if options.pictures is not None:
-            report["pictures"] = _draw(options.pictures, measured, emission, rig)
+            report["pictures"] = _draw(options.pictures, measured, emission, rig, parts)
     if options.apply and file is not None and verdict is not None:
         _apply(file, verdict, measured, report)
     if options.report is not None:
@@ -78,24 +88,46 @@ def _rig(options: CheckOptions) -> tuple[Rig | None, RigFile | None]:
     return (None if options.rig is None else documents.rig(options.rig)), None
 
 
-def _hear(options: CheckOptions, kept: KeptSignal) -> tuple[Listened, Measured]:
+def _hear(
+    options: CheckOptions, kept: KeptSignal, rig: Rig | None, stack: ExitStack
+) -> tuple[Listened, Measured, DetectorSource | None]:
     """Listen to the recording and measure it."""
     head = look(options)
+    detector: DetectorSource | None = None
     with screen.progress_bar() as bar:
         task = bar.add_task(f"{options.recording.name}: listening", total=1.0)
-        heard = listen(options, head, kept, lambda part: bar.update(task, completed=part))
+        if head.kind == DETECTOR:
+            detector = stack.enter_context(check_parts.detector_source(options, rig))
+            heard = listen_to_detector(detector, options, head, kept)
+        else:
+            heard = listen(options, head, kept, lambda part: bar.update(task, completed=part))
         task = bar.add_task("measuring", total=1.0)
         try:
             measured = measure(heard, lambda part: bar.update(task, completed=part))
         except AudioError as error:
             raise AudioError(f"{options.recording}: {error}") from None
-    return heard, measured
+    if detector is not None:
+        measured = check_parts.with_error_of(detector, measured)
+    return heard, measured, detector
 
 
-def _draw(folder: Path, measured: Measured, emission: Emission, rig: Rig | None) -> list[str]:
+def _verdict(measured: Measured, rig: Rig, parts: Parts) -> RigVerdict:
+    verdict = judge_rig(
+        check_report.reached(measured), rig, parts.level_db, is_upside_down=parts.is_upside_down
+    )
+    detector, peak = parts.detector, parts.negative_peak
+    if detector is None or detector.may_be_safe(peak, parts.limit):
+        return verdict
+    return not_seen(verdict, detector.depth_bound(peak))
+
+
+def _draw(
+    folder: Path, measured: Measured, emission: Emission, rig: Rig | None, parts: Parts
+) -> list[str]:
     from carrierfloor.cli.check_pictures import write_pictures
 
-    return [str(path) for path in write_pictures(folder, measured, emission, rig)]
+    drawn = write_pictures(folder, measured, emission, rig)
+    return [str(path) for path in (*drawn, *parts.draw(folder))]
 
 
 def _apply(file: RigFile, verdict: RigVerdict, measured: Measured, report: Report) -> None:

@@ -1,5 +1,6 @@
 """The first passes of ``check``: what kind of recording it is, then all of it, once."""
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -8,16 +9,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from carrierfloor.cli.check_detector import DetectorSource
 from carrierfloor.cli.check_options import CheckOptions
 from carrierfloor.cli.kept_signal import KeptSignal
 from carrierfloor.cli.recording_in import DETECTOR, IF, IQ, RecordingIn
 from carrierfloor.dsp.carrier_phase import Demodulated
 from carrierfloor.dsp.carrier_reference import find_reference
-from carrierfloor.dsp.carrier_rows import RowMeter, Rows
+from carrierfloor.dsp.carrier_rows import RowMeter, Rows, with_noise_of_pauses
 from carrierfloor.dsp.carrier_search import find_carrier
 from carrierfloor.dsp.carrier_track import CarrierTrack
+from carrierfloor.dsp.cutoff_finder import SMALLEST
 from carrierfloor.dsp.demodulate import HALF_WIDTH_HZ, Demodulator
-from carrierfloor.dsp.errors import AudioError, SettingError
+from carrierfloor.dsp.errors import AudioError
 from carrierfloor.dsp.iq_balance import find_image, without_image
 from carrierfloor.dsp.spectrum_meter import FINE_RESOLUTION_HZ, RESOLUTION_HZ, SpectrumMeter
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
@@ -57,6 +60,7 @@ class Listened:
     wide: SpectrumMeter | None  # on the recording itself
     fine: SpectrumMeter | None  # on what was demodulated
     recorded_hz: tuple[float, float]  # from the carrier
+    least_aim: float = SMALLEST  # of the carrier: a cut-off aims deeper below zero
 
 
 def open_recording(options: CheckOptions, kind: str) -> RecordingIn:
@@ -168,11 +172,6 @@ def listen(
     CarrierfloorError
         If it cannot be read.
     """
-    if head.kind == DETECTOR:
-        raise SettingError(
-            f"{options.recording}: no carrier is in it, and check does not read detector "
-            "recordings yet; record IQ, or an intermediate frequency"
-        )
     with open_recording(options, head.kind) as recording:
         ears = _Ears(options, head, recording, kept)
         for block in recording.blocks():
@@ -190,6 +189,46 @@ def whole_part(path: Path) -> float:
     if head[:4] != b"RIFF" or not 0 < size < UNKNOWN_SIZE:
         return 1.0
     return min(1.0, path.stat().st_size / (size + 8))
+
+
+def listen_to_detector(
+    source: DetectorSource, options: CheckOptions, head: Head, kept: KeptSignal
+) -> Listened:
+    """Hear what a detector's voltage says of the envelope.
+
+    Parameters
+    ----------
+    source : DetectorSource
+        The recording, its detector taken out.
+    options, head, kept
+        As for :func:`listen`.
+    """
+    meter = RowMeter()
+    fine = SpectrumMeter(
+        SAMPLE_RATE_HZ,
+        resolution_hz=FINE_RESOLUTION_HZ,
+        lowest_hz=-source.half_width_hz,
+        highest_hz=source.half_width_hz,
+    )
+    for signal in source.blocks():
+        meter.feed(signal)
+        kept.add(signal.in_phase)
+        fine.feed(signal.in_phase.astype(np.complex128))
+    return Listened(
+        head=head,
+        sample_rate_hz=source.sample_rate_hz,
+        duration_s=kept.samples / SAMPLE_RATE_HZ,
+        part_read=whole_part(options.recording),
+        nonfinite_samples=0,
+        track=None,
+        half_width_hz=source.half_width_hz,
+        kept=kept,
+        rows=with_noise_of_pauses(meter.read()),
+        wide=None,
+        fine=fine,
+        recorded_hz=(-source.half_width_hz, source.half_width_hz),
+        least_aim=source.sight.lowest if source.sight.knows_knee else math.inf,
+    )
 
 
 class _Ears:

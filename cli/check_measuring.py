@@ -95,12 +95,12 @@ def _pass(
     heard: Listened, reference: CarrierReference, progress: Callable[[float], None]
 ) -> tuple[ReceivedSignal, ReceivedReading, tuple[ToneRun, ...]]:
     received = ReceivedSignal(heard.kept, reference, heard.half_width_hz)
-    meter = ReceivedMeter(reference, heard.half_width_hz)
+    meter = ReceivedMeter(reference, heard.half_width_hz, heard.least_aim)
     for stretch in received.blocks():
         meter.feed(stretch)
         progress((stretch.first + len(stretch.modulation)) / received.samples)
     reading = _own_tones_only(meter.finish(), heard)
-    return received, reading, tuple(_tones(received, reading))
+    return received, reading, tuple(_tones(received, reading, heard.least_aim))
 
 
 def _own_tones_only(reading: ReceivedReading, heard: Listened) -> ReceivedReading:
@@ -128,7 +128,7 @@ def _frequencies_hz(tones: OneTone | TwoTones) -> tuple[float, ...]:
     return tones.low_hz, tones.high_hz
 
 
-def _tones(received: ReceivedSignal, reading: ReceivedReading) -> list[ToneRun]:
+def _tones(received: ReceivedSignal, reading: ReceivedReading, least_aim: float) -> list[ToneRun]:
     """Average every run of one steady tone."""
     found = []
     for run in reading.steady.runs:
@@ -138,7 +138,10 @@ def _tones(received: ReceivedSignal, reading: ReceivedReading) -> list[ToneRun]:
         last_s = min(run.start_s + run.duration_s - edge_s, run.start_s + LONGEST_TONE_S)
         first, last = (round(SAMPLE_RATE_HZ * at) for at in (run.start_s + edge_s, last_s))
         envelope = read_tone(
-            received.part(first, last), run.reading.frequency_hz, received.half_width_hz
+            received.part(first, last),
+            run.reading.frequency_hz,
+            received.half_width_hz,
+            least_aim,
         )
         if envelope is not None:
             found.append(ToneRun(start_s=run.start_s, duration_s=run.duration_s, envelope=envelope))

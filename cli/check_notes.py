@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from carrierfloor.cli.check_emission import Emission
 from carrierfloor.cli.check_listening import Listened
 from carrierfloor.cli.check_measuring import Measured
-from carrierfloor.cli.recording_in import IQ
+from carrierfloor.cli.recording_in import DETECTOR, IF, IQ
 from carrierfloor.cli.report import Report
 from carrierfloor.dsp.signal_kind import part_across
 
@@ -15,6 +15,11 @@ MUCH_ACROSS = 0.1  # of the sidebands' power
 MUCH_FADING_DB = 1.0
 UNEVEN_DB = 1.5
 LOUD_HUM_DB = -40.0
+KINDS = {
+    IQ: "IQ: it has two channels",
+    IF: "an intermediate frequency: there is a carrier in it",
+    DETECTOR: "a detector recording: there is no carrier in it",
+}
 READ_TO_THE_END = 0.995  # of what the header promises
 
 
@@ -38,7 +43,7 @@ def _on_recording(heard: Listened, report: Report) -> Iterator[str]:
             f"{heard.duration_s / heard.part_read:.1f} s."
         )
     if not heard.head.kind_was_given:
-        kind = "IQ: it has two channels" if heard.head.kind == IQ else "an intermediate frequency"
+        kind = KINDS[heard.head.kind]
         yield f"Taken for {kind}; say --kind if it is something else."
     if heard.nonfinite_samples:
         yield f"{heard.nonfinite_samples} samples were infinite or no number; they count as 0."

@@ -16,6 +16,14 @@ class CheckOptions:
     carrier: float | None = None  # where about it lies, in Hz
     width: float | None = None  # on each side of the carrier, in Hz; chosen if left out
     rig: str | None = None
+    path: str | None = None  # which of the rig's paths the audio took
+    reference: Path | None = None  # what the sound card played
+    clips: Path | None = None  # folder for the audio before each cut-off
+    known: Path | None = None  # a sound in a detector recording, to find the detector by
+    carrier_level: float | None = None  # of a detector recording, as its samples
+    knee: float | None = None  # of a detector, in % of the carrier
+    rc: float | None = None  # of a detector, in ms
+    inverted: bool = False  # more carrier is a lower voltage of the detector
     apply: bool = False
     masks: tuple[str, ...] = ()  # shipped names or files
     report: Path | None = None

@@ -10,7 +10,8 @@ EPILOG = """\
 examples:
   carrierfloor check sdr.wav --rig my-rig.toml --pictures pictures/
   carrierfloor check sdr.cs16 --rate 2.4e6 --mask am-broadcast --report r.json
-  carrierfloor check if.wav --kind if --carrier 12000
+  carrierfloor check sdr.wav --rig my-rig.toml --reference sent.wav --clips heard/
+  carrierfloor check detector.wav --kind detector --rig my-rig.toml --known sent.wav
 
 Record the carrier alone for some seconds before and after the speech, with the
 receiver's automatic gain switched off.
@@ -26,9 +27,9 @@ def add_check(commands: Commands) -> None:
         "check",
         help="what the antenna did: modulation, cut-offs, bandwidth, from a recording of it",
         description="Measure a recording of the transmitted signal: IQ of a software-defined\n"
-        "receiver, or a low intermediate frequency. Peaks are measured against the\n"
-        "carrier without modulation, which is found in pauses and before and after the\n"
-        "speech. With --rig, says what to change in the rig file.",
+        "receiver, a low intermediate frequency, or a detector. Peaks are measured\n"
+        "against the carrier without modulation, which is found in pauses and before and\n"
+        "after the speech. With --rig, says what to change in the rig file.",
         epilog=EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
@@ -60,6 +61,20 @@ def add_check(commands: Commands) -> None:
         help="how much to hear on each side of the carrier (8000, or 16000 where it is quiet)",
     )
     parser.add_argument("--rig", metavar="NAME_OR_FILE", help="the transmitter, for its limits")
+    parser.add_argument("--path", metavar="NAME", help="which of the rig's paths (the first)")
+    parser.add_argument(
+        "--reference",
+        type=Path,
+        metavar="AUDIO",
+        help="what the sound card played: draws the trapezoid, tells the level",
+    )
+    parser.add_argument(
+        "--clips",
+        type=Path,
+        metavar="FOLDER",
+        help="write what is heard before each cut-off into a new folder",
+    )
+    _add_detector(parser)
     parser.add_argument(
         "--apply", action="store_true", help="write what the verdict says into the rig file"
     )
@@ -77,6 +92,23 @@ def add_check(commands: Commands) -> None:
     )
     add_keys_option(parser, "--report-keys", "check")
     parser.set_defaults(run=_check)
+
+
+def _add_detector(parser: argparse.ArgumentParser) -> None:
+    detector = parser.add_argument_group("detector recordings")
+    detector.add_argument(
+        "--known",
+        type=Path,
+        metavar="AUDIO",
+        help="what the sound card played, to find the detector's knee and time constant by "
+        "(--reference)",
+    )
+    detector.add_argument(
+        "--carrier-level", type=float, metavar="X", help="sample value of the unmodulated carrier"
+    )
+    detector.add_argument("--knee", type=float, metavar="PCT", help="of the carrier")
+    detector.add_argument("--rc", type=float, metavar="MS", help="time constant")
+    detector.add_argument("--inverted", action="store_true", help="more carrier is a lower voltage")
 
 
 def _check(arguments: argparse.Namespace) -> int:

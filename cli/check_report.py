@@ -4,6 +4,8 @@ import math
 from pathlib import Path
 from typing import Any
 
+from carrierfloor.cli.check_clips import KEYS as CLIP_KEYS
+from carrierfloor.cli.check_detector import KEYS as DETECTOR_KEYS
 from carrierfloor.cli.check_emission import KEYS as EMISSION_KEYS
 from carrierfloor.cli.check_emission import Emission
 from carrierfloor.cli.check_listening import Listened
@@ -11,6 +13,7 @@ from carrierfloor.cli.check_measuring import Measured
 from carrierfloor.cli.check_options import CheckOptions
 from carrierfloor.cli.check_tones import KEYS as TONE_KEYS
 from carrierfloor.cli.check_tones import tones_report
+from carrierfloor.cli.check_trapezoid import KEYS as TRAPEZOID_KEYS
 from carrierfloor.cli.report import Report, finite, rig_facts, versions
 from carrierfloor.cli.report_keys import RIG_KEYS
 from carrierfloor.dsp import carrier
@@ -95,6 +98,9 @@ KEYS = {
     "hum.lasts_s": "its length",
     **TONE_KEYS,
     **EMISSION_KEYS,
+    **DETECTOR_KEYS,
+    **TRAPEZOID_KEYS,
+    **CLIP_KEYS,
     **RIG_KEYS,
     "rig.pep_limit_w": "what the licence allows; all of rig are null without --rig",
     "verdict.keeps": "true if no limit of the rig is broken; null without --rig",
@@ -125,6 +131,7 @@ def build(
         "hum": _hum(measured),
         "tones": tones_report(measured),
         "emission": emission.report,
+        **{group: _nothing(group) for group in ("detector", "reference", "trapezoid", "clips")},
         "rig": _rig(rig, options.rig),
         "verdict": _verdict(verdict),
         "pictures": [],
@@ -238,6 +245,12 @@ def _hum(measured: Measured) -> Report:
         "from_s": quiet and quiet.start_s,
         "lasts_s": quiet and quiet.duration_s,
     }
+
+
+def _nothing(group: str) -> Report:
+    """Return a group of which nothing is known."""
+    keys = (key.split(".") for key in KEYS if key.startswith(f"{group}."))
+    return {second: None for _, second in keys}
 
 
 def _rig(rig: Rig | None, source: str | None) -> Report:

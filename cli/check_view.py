@@ -68,6 +68,9 @@ def _verdict(report: Report) -> Text:
         return Text(f"The carrier goes off {times}: this splatters. {peaks}.", style=BAD)
     if keeps is False:
         return Text(f"The carrier stays up, but a limit of the rig is broken: {peaks}.", style=BAD)
+    if report["detector"]["may_be_safe"] is False:
+        deep = report["detector"]["depth_may_be_pct"]
+        return Text(f"Seen: {peaks}. Troughs may be as deep as {deep:.1f} %.", style=NOTE)
     within = ", within the rig's limits" if keeps else ""
     if m["cutoffs_uncertain"]:
         return Text(f"The carrier comes to zero or nearly so: {peaks}{within}.", style=NOTE)
@@ -129,7 +132,8 @@ def _carrier(report: Report) -> Iterator[Row]:
     carrier, hum, recording = report["carrier"], report["hum"], report["recording"]
     shift = carrier["shift_db"]
     yield "Carrier shift", "not known" if shift is None else f"{_signed(shift)} dB", ""
-    yield "Carrier drift", f"{_signed(carrier['drift_hz_per_s'])} Hz/s", ""
+    if carrier["drift_hz_per_s"] is not None:
+        yield "Carrier drift", f"{_signed(carrier['drift_hz_per_s'])} Hz/s", ""
     if hum["total_db"] is not None:
         mains = "none" if hum["hum_db"] is None else f"{hum['hum_db']:.0f} dB"
         yield "Hum", mains, ""

@@ -4,7 +4,7 @@ Amplitude modulation lies along the carrier.  Noise lies along and across it ali
 across tells how much of what lies along is noise.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,9 @@ from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
 
 ROW = 960  # samples, 20 ms: one period of 50 Hz
 ROW_S = ROW / SAMPLE_RATE_HZ
+# A detector has nothing across the carrier; the quietest rows tell its noise, if they are so much
+# quieter than the loudest.
+QUIETEST_PCT, LOUDEST_PCT, QUIETER = 2.0, 95.0, 0.01
 MOST_MISSING = 0.02  # of a row: it still counts as one with a carrier
 
 
@@ -82,3 +85,12 @@ class RowMeter:
         self._rows.append(np.stack(table, axis=1).astype(np.float32))
         missing = 1.0 - signal.locked.reshape(-1, ROW).mean(axis=1)
         self._locks.append(missing <= MOST_MISSING)
+
+
+def with_noise_of_pauses(rows: Rows) -> Rows:
+    """Return rows of a detector, the power along of the quietest as that across."""
+    if not len(rows):
+        return rows
+    quiet, loud = np.percentile(rows.along, [QUIETEST_PCT, LOUDEST_PCT])
+    noise = float(quiet) if quiet < QUIETER * loud else 0.0
+    return replace(rows, across=np.full(len(rows), noise))

@@ -85,6 +85,9 @@ class CutoffFinder:
         Rows of 20 ms to come, for :attr:`raised`.
     starts_at_s : float
         Time of the first point fed.
+    least : float
+        Of the carrier: by so much the modulation must aim below zero at least; a detector does not
+        see better.
 
     Attributes
     ----------
@@ -94,8 +97,8 @@ class CutoffFinder:
         Cut-offs in each row.
     """
 
-    def __init__(self, rows: int, starts_at_s: float = 0.0) -> None:
-        self._starts_at_s = starts_at_s
+    def __init__(self, rows: int, starts_at_s: float = 0.0, least: float = SMALLEST) -> None:
+        self._starts_at_s, self._least = starts_at_s, least
         self._tally = np.zeros((2, rows + 1))
         self._state = np.zeros(SLOTS)
         self._state[OUTER] = self._state[INNER] = NONE
@@ -129,7 +132,7 @@ class CutoffFinder:
         lower = lower_level(noise_rms)
         start = self._starts_at_s * FINE_RATE_HZ
         _find(
-            fine, lower, noise_rms, noise_points, start, self._state, self._sums,
+            fine, lower, noise_rms, noise_points, self._least, start, self._state, self._sums,
             self._kept, self._aims, self._tally,
         )  # fmt: skip
 
@@ -175,6 +178,7 @@ def _find(
     lower: float,
     noise: float,
     noise_points: float,
+    least: float,
     start: float,
     state: Block,
     sums: Block,
@@ -208,7 +212,9 @@ def _find(
         if before <= upper < e and state[OUTER] >= 0.0:
             if state[INNER] >= 0.0:
                 end = at + (upper - before) / (e - before)
-                _judge(end, lower, noise, noise_points, start, state, sums, kept, aims, tally)
+                _judge(
+                    end, lower, noise, noise_points, least, start, state, sums, kept, aims, tally
+                )
             state[OUTER] = state[INNER] = NONE
         before = e
     state[LAST], state[COUNT] = before, count + fine.shape[0]
@@ -220,6 +226,7 @@ def _judge(
     lower: float,
     noise: float,
     noise_points: float,
+    least: float,
     start: float,
     state: Block,
     sums: Block,
@@ -244,7 +251,7 @@ def _judge(
     outer_error = math.sqrt(2.0) * noise / (0.5 * bend * outer)
     error = 2.0 * lower * inner * outer / (spread * spread)
     error *= math.sqrt((outer * inner_error) ** 2 + (inner * outer_error) ** 2)
-    sure = max(SMALLEST, SURE * error)
+    sure = max(least, SURE * error)
     if bottom > BOTTOM + 2.5 * bottom_error or aim > sure:
         if aim < -sure:
             state[FLAT] += 1.0

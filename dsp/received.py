@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from carrierfloor.dsp.activity import ActiveSpeech, ActiveSpeechMeter
 from carrierfloor.dsp.carrier_reference import CarrierReference
 from carrierfloor.dsp.carrier_rows import ROW, ROW_S
-from carrierfloor.dsp.cutoff_finder import CutoffFinder, CutoffReading
+from carrierfloor.dsp.cutoff_finder import SMALLEST, CutoffFinder, CutoffReading
 from carrierfloor.dsp.interpolation import FACTOR, FINE_RATE_HZ, Interpolator
 from carrierfloor.dsp.modulation import HISTOGRAM_M, ModulationMeter, ModulationReading
 from carrierfloor.dsp.overview import Overview, OverviewMeter, WorstMoment, WorstMomentFinder
@@ -61,14 +61,18 @@ class ReceivedMeter:
         What peaks are measured against.
     half_width_hz : float
         What is in the recording on each side of the carrier.
+    least_aim : float
+        Of the carrier: less deep below zero than this no cut-off is beyond doubt.
     """
 
-    def __init__(self, reference: CarrierReference, half_width_hz: float) -> None:
+    def __init__(
+        self, reference: CarrierReference, half_width_hz: float, least_aim: float = SMALLEST
+    ) -> None:
         self._reference = reference
         self._noise_points = FINE_RATE_HZ / (2.0 * half_width_hz)
         self._interpolator = Interpolator()
         starts_at_s = -self._interpolator.delay_samples / SAMPLE_RATE_HZ
-        self._cutoffs = CutoffFinder(len(reference.height), starts_at_s)
+        self._cutoffs = CutoffFinder(len(reference.height), starts_at_s, least_aim)
         self._modulation = ModulationMeter(starts_at_s)
         self._overview = OverviewMeter(starts_at_s)
         self._worst_moment = WorstMomentFinder(starts_at_s)

@@ -42,7 +42,7 @@ class Correction:
 class RigVerdict:
     """What a recording says of a rig file."""
 
-    keeps: bool  # no limit is broken
+    keeps: bool | None  # no limit is broken; None: the recording does not show it
     what: str  # NONE, or what is to be changed first
     words: str  # what to change and why; or what is well
     corrections: tuple[Correction, ...]
@@ -59,7 +59,9 @@ class Reached:
     edge: float | None = None  # how sharply the depths of troughs end; None: not known
 
 
-def judge_rig(reached: Reached, rig: Rig, level_db: float | None = None) -> RigVerdict:
+def judge_rig(
+    reached: Reached, rig: Rig, level_db: float | None = None, *, is_upside_down: bool = False
+) -> RigVerdict:
     """Judge a recording of audio that went through the limiter with this rig.
 
     Parameters
@@ -70,19 +72,42 @@ def judge_rig(reached: Reached, rig: Rig, level_db: float | None = None) -> RigV
         Whose limits count.
     level_db : float, optional
         By how much modulation exceeds what the rig's level promises, if a reference told.
+    is_upside_down : bool
+        A reference told that a positive sample takes the carrier down where the rig says up.
     """
     slack = SLACK_PCT / 100.0 + ERRORS * reached.error
     limits = rig.modulation
     too_deep = reached.negative - limits.negative_limit_pct / 100.0 > slack or reached.cutoffs > 0
     too_high = reached.positive - limits.positive_limit_pct / 100.0 > slack
+    if is_upside_down:
+        return _turn(rig, keeps=not (too_deep or too_high))
     if not (too_deep or too_high):
         return _kept(reached, rig)
     if too_deep and _is_upside_down(reached, rig):
-        return _turn(rig)
+        return _turn(rig, keeps=False)
     ratio = _common_ratio(reached, rig, level_db)
     if ratio is not None:
         return _level(rig, ratio, keeps=False)
     return _margin(reached, rig, too_deep, too_high)
+
+
+def not_seen(verdict: RigVerdict, may_be_deep: float) -> RigVerdict:
+    """Return a verdict on what a detector showed, if troughs may be deeper than it sees.
+
+    Parameters
+    ----------
+    verdict : RigVerdict
+        On what was seen.
+    may_be_deep : float
+        How deep troughs may be, 1.0 = cut-off.
+    """
+    if not verdict.keeps:
+        return verdict
+    words = (
+        f"Troughs may be as deep as {100.0 * may_be_deep:.1f} %: this detector does not show it, "
+        "so nothing is said to be safe."
+    )
+    return RigVerdict(keeps=None, what=NONE, words=words, corrections=())
 
 
 def _kept(reached: Reached, rig: Rig) -> RigVerdict:
@@ -140,7 +165,7 @@ def _is_upside_down(reached: Reached, rig: Rig) -> bool:
     )
 
 
-def _turn(rig: Rig) -> RigVerdict:
+def _turn(rig: Rig, *, keeps: bool) -> RigVerdict:
     old = rig.level.polarity
     new = "normal" if old == "inverted" else "inverted"
     reason = (
@@ -148,7 +173,7 @@ def _turn(rig: Rig) -> RigVerdict:
         "the carrier the other way."
     )
     return RigVerdict(
-        keeps=False,
+        keeps=keeps,
         what=POLARITY,
         words=f"Change polarity from {old} to {new}. {reason}",
         corrections=(Correction("level", "polarity", old, new, reason),),

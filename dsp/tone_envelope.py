@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from carrierfloor.dsp.cutoff_finder import SMALLEST
 from carrierfloor.dsp.mixer import Complex
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
 
@@ -28,7 +29,6 @@ ROUNDS = 30
 MOST_ORDERS = 3  # of w
 SPARE_LINES = 2  # read, beyond those of w
 MISFIT = 0.004  # rms of the lines that were read, over those of max(0, w)
-CERTAIN = 0.003  # of the carrier, by which w must go below zero
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,7 +60,9 @@ class ToneEnvelope:
         return self.off_share > 0.0
 
 
-def read_tone(modulation: Block, frequency_hz: float, highest_hz: float) -> ToneEnvelope | None:
+def read_tone(
+    modulation: Block, frequency_hz: float, highest_hz: float, least_aim: float = SMALLEST
+) -> ToneEnvelope | None:
     """Average a steady tone.
 
     Parameters
@@ -71,6 +73,8 @@ def read_tone(modulation: Block, frequency_hz: float, highest_hz: float) -> Tone
         Of the tone; it may wander a little.
     highest_hz : float
         What is in the recording on each side of the carrier.
+    least_aim : float
+        Of the carrier: less deep below zero than this the carrier is not off beyond doubt.
 
     Returns
     -------
@@ -94,7 +98,7 @@ def read_tone(modulation: Block, frequency_hz: float, highest_hz: float) -> Tone
         if fitted is not None:
             envelope, wanted = fitted
             aims_at = float(wanted.min())
-            if aims_at < -max(CERTAIN, 3.0 * error):
+            if aims_at < -max(least_aim, 3.0 * error):
                 off_share, wanted_mean = float(np.mean(wanted < 0.0)), float(wanted.mean())
     return ToneEnvelope(
         frequency_hz=frequency_hz,
