@@ -84,11 +84,16 @@ class CarrierReference:
 
     def at(self, first: int, samples: int) -> Block:
         """Return the height at samples of 48 kHz, shape (samples,); 1.0 where there is none."""
-        if not self.known.any():
+        low, high = max(0, first // ROW - 1), (first + samples - 1) // ROW + 2
+        height = np.where(self.known[low:high], self.height[low:high], 0.0)
+        if not len(height):
             return np.ones(samples)
-        places = (np.arange(first, first + samples) - (ROW - 1) / 2.0) / ROW
-        rows = np.flatnonzero(self.known)
-        return np.asarray(np.interp(places, rows, self.height[rows]))
+        # Beside the first and the last row of a carrier it is taken to stay the same.
+        around = np.pad(height, 1)
+        height = np.where(height > 0.0, height, np.maximum(around[:-2], around[2:]))
+        height = np.where(height > 0.0, height, 1.0)
+        places = (np.arange(first, first + samples) - (ROW - 1) / 2.0) / ROW - low
+        return np.asarray(np.interp(places, np.arange(len(height)), height))
 
     def noise_rms(self, first: int, samples: int) -> float:
         """Return the rms of the noise along the carrier around samples of 48 kHz, carrier = 1."""
@@ -121,7 +126,7 @@ def find_reference(rows: Rows, raised: Block | None = None) -> CarrierReference:
     height, lifted = np.zeros(len(rows)), np.zeros(len(rows)) if raised is None else raised
     measured, followed = np.zeros(len(rows), dtype=bool), np.zeros(len(rows), dtype=bool)
     for part in runs(known):
-        mean = _weighted_mean(rows.height[part] - lifted[part])
+        mean = _moving_mean(rows.height[part] - lifted[part])
         at, heights = _readings(rows.height[part], unmodulated[part])
         if len(at):
             line = np.interp(np.arange(len(mean)), at, _smoothed(at, heights))
@@ -267,13 +272,20 @@ def _wanders(ratio: Block, unmodulated: NDArray[np.bool_]) -> bool:
     return len(compared) >= FEWEST_COMPARED and _spread(compared) > FADES_SPREAD
 
 
-def _weighted_mean(height: Block) -> Block:
-    """Return the mean of the rows around each one, under a Hann window."""
-    window = np.hanning(MEAN_ROWS + 2)[1:-1]
+def _moving_mean(height: Block) -> Block:
+    """Return, at each row, the straight line through those around it, under a Hann window."""
     if len(height) < MEAN_ROWS:
         return np.full(len(height), height.mean())
-    weights = np.convolve(np.ones(len(height)), window, "same")
-    return np.asarray(np.convolve(height, window, "same") / weights)
+    window = np.hanning(MEAN_ROWS + 2)[1:-1]
+    away = np.arange(MEAN_ROWS) - MEAN_ROWS // 2
+
+    def summed(values: Block, power: int) -> Block:
+        return np.convolve(values, (window * away**power)[::-1], "same")
+
+    here = np.ones(len(height))
+    weight, first, second = (summed(here, power) for power in range(3))
+    mean, product = (summed(height, power) for power in range(2))
+    return np.asarray((second * mean - first * product) / (second * weight - first**2))
 
 
 def _error(height: Block, found: Block, unmodulated: NDArray[np.bool_]) -> float:

@@ -135,7 +135,7 @@ def _looks(
     scatter = np.square(np.abs(upright - lines)).mean(axis=0) / max(1, count - 1)
     known = int(highest_hz / frequency_hz) + 1
     error = math.sqrt(float(scatter[0] + scatter[1:known].sum() / 2.0))
-    power = float(np.mean(np.square(pieces)))
+    power = float((np.square(pieces) @ window).mean() / window.sum())
     explained = float(lines[0].real ** 2 + np.square(np.abs(lines[1:])).sum() / 2.0)
     return lines, error, math.sqrt(max(0.0, power - explained))
 
