@@ -22,9 +22,9 @@ def limited(wanted: Block, half_width_hz: float, floor: float = 0.0, noise: floa
     envelope = np.maximum(floor, 1.0 + wanted)
     random = np.random.default_rng(7)
     lines = np.fft.rfft(envelope)
-    hiss = np.fft.rfft(random.normal(size=len(wanted)))
+    white = np.fft.rfft(random.normal(size=len(wanted)))
     band = np.fft.rfftfreq(len(wanted), 1 / FINE_RATE_HZ) <= half_width_hz
-    hiss = np.fft.irfft(hiss * band, len(wanted))
+    hiss = np.fft.irfft(white * band, len(wanted))
     received = np.fft.irfft(lines * band, len(wanted))
     return np.asarray(received + noise * hiss / hiss.std() - 1.0)
 
