@@ -3,8 +3,8 @@
 Inside the wanted band it undoes the gain of the rig's paths, as far as the boost allowed reaches;
 of several paths it takes the middle, in decibels, of the highest and the lowest gain, which makes
 the worst deviation least.  Below and above the band it falls back to nothing.  Its phase is the
-minimum phase of that gain, which undoes the phase of the usual paths too, except for what lies
-beyond the band.
+minimum phase of that gain, which undoes some of the paths' phase too; the phase that comes from
+below and above the band stays.
 
 The limiter's model of every path begins with it, as it begins with the output filter.
 """
@@ -30,8 +30,8 @@ MOST_CUT_DB = 24.0
 FALL_BELOW, FALL_ABOVE = 2.0, 1.0  # octaves in which it falls back, below and above the band
 OUTSIDE_WEIGHT = 0.3  # of an error outside the band
 OUTSIDE_BOOST_DB = 3.0  # what may be left of a boost where it should have fallen back
-MOST_TRIES = 8
-LESS = 0.95  # of the boost, to try next
+LESS = 0.9  # of the boost, to try next ...
+LEAST_BOOST = 0.5  # ... down to this part of what is allowed
 # At rest: what is still to come of the impulse response sums up to less than this.
 REST = 3e-3
 IMPULSE_SAMPLES = 48_000
@@ -86,15 +86,16 @@ def _design(wanted: Equalise, paths: tuple[Path, ...]) -> Equaliser:
     """Fit, and fit again for less boost as long as the fit overshoots what is allowed."""
     boost_db = wanted.most_boost_db
     before_db = _deviation_db(wanted, paths, NO_EQUALISER.sections)
-    for _ in range(MOST_TRIES):
-        sections = _fitted(wanted, _gain_db(wanted, paths, boost_db))
+    while boost_db > LEAST_BOOST * wanted.most_boost_db:
+        aim_db = _gain_db(wanted, paths, boost_db)
+        sections = _fitted(wanted, aim_db)
         over_db = _excess_db(wanted, sections)
         after_db = _deviation_db(wanted, paths, sections)
         if over_db <= 0.0 and after_db <= before_db:
             highest_db = float(np.max(_decibels(digital_response(sections, FREQUENCY_HZ))))
             rest = _rest_samples(sections)
             return Equaliser(sections, rest, before_db, after_db, max(highest_db, 0.0))
-        boost_db = min(LESS * boost_db, boost_db - over_db)
+        boost_db = min(LESS * float(aim_db.max()), boost_db - over_db)
     raise SettingError(
         "equalise: no filter was found that makes the paths flatter "
         f"from {wanted.lowest_hz:g} to {wanted.highest_hz:g} Hz with {wanted.most_boost_db:g} dB "

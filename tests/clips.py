@@ -1,6 +1,7 @@
 """What several tests need: the clips, a rig with given paths, a chain run from end to end."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 
 from carrierfloor import presets
 from carrierfloor.dsp.chain import Chain
-from carrierfloor.dsp.rig import Rig, rig_from_table
+from carrierfloor.dsp.rig import Equalise, Rig, rig_from_table
 from carrierfloor.dsp.voice import Voice
 from tests.reference import nasty
 
@@ -68,6 +69,11 @@ def rig_table(
 def rig(paths: Sequence[Sequence[Any]] = (), **changes: Any) -> Rig:
     """Return a rig with these paths; changes as for :func:`rig_table`."""
     return rig_from_table(rig_table(paths, **changes), "rig of the tests")
+
+
+def equalised(rig: Rig, **settings: float) -> Rig:
+    """Return a rig with its equaliser on; settings as in a rig file."""
+    return replace(rig, equalise=Equalise(enabled=True, **settings))
 
 
 @cache
