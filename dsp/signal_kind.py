@@ -13,9 +13,12 @@ from carrierfloor.dsp.carrier_rows import ROW_S, Rows
 
 SHORTEST_S = 0.5  # of a carrier
 STEADY_MAGNITUDE = 0.03  # variance of the magnitude over the power: nothing modulates it
-LEAST_MOVED = 0.01  # rms across the carrier, carrier = 1: less says nothing
+# Rms across the carrier, carrier = 1: less says nothing; if nothing modulates the carrier besides,
+# it may be the flutter of the receiver's oscillator.
+LEAST_MOVED, LEAST_MOVED_ALONE = 0.01, 0.05
 ACROSS_PART = 0.5  # of the power along: more is no amplitude modulation
 PHASE_PART = 1.1  # of it: not one sideband either, but the phase
+STRONG_PART, FEWEST_ROWS = 0.1, 25  # of the highest power, rows that hold a signal
 MOST_NOISE = 0.12  # rms along the carrier, carrier = 1: more hides any modulation
 KEYED_PART = 0.25  # of the time heard with a carrier that never lasts
 
@@ -38,12 +41,13 @@ def other_than_am(rows: Rows, reference: CarrierReference, was_found: bool) -> s
         if not was_found or not heard.any():
             return (
                 "no carrier stands out in it: it holds noise, or a mode without a carrier such as "
-                "single sideband"
+                "single sideband or wide FM"
             )
         locked_s = float(np.count_nonzero(rows.locked)) * ROW_S
         if locked_s > KEYED_PART * float(np.count_nonzero(heard)) * ROW_S:
             return f"a carrier comes and goes, never for {SHORTEST_S:g} s: keying"
-        if _has_steady_magnitude(rows, heard):
+        strong = heard & ~rows.locked & (rows.power > STRONG_PART * float(rows.power.max()))
+        if np.count_nonzero(strong) > FEWEST_ROWS and _has_steady_magnitude(rows, strong):
             return (
                 "the magnitude stays the same while the frequency moves: that is frequency or "
                 "phase modulation, not AM"
@@ -55,12 +59,13 @@ def other_than_am(rows: Rows, reference: CarrierReference, was_found: bool) -> s
     noise = _noise(reference)
     if noise > MOST_NOISE:
         return (
-            f"noise, or another station within the band that was heard, is {100.0 * noise:.0f} % "
-            f"of the carrier; {100.0 * MOST_NOISE:g} % hide all that could be measured: record "
-            "nearer to the transmitter, or leave the station out with --width HZ"
+            f"noise, or another station or sideband on one side of the carrier, is "
+            f"{100.0 * noise:.0f} % of it; {100.0 * MOST_NOISE:g} % hide all that could be "
+            "measured: record nearer to the transmitter, or leave the station out with --width HZ"
         )
     along, across = _powers(rows, reference)
-    if across > max(LEAST_MOVED**2, ACROSS_PART * along):
+    least = LEAST_MOVED if reference.modulated.any() else LEAST_MOVED_ALONE
+    if across > max(least**2, ACROSS_PART * along):
         if across > PHASE_PART * along and _has_steady_magnitude(rows, reference.known):
             return (
                 "there is a carrier, but its magnitude stays the same while its phase moves: that "
@@ -87,10 +92,11 @@ def _noise(reference: CarrierReference) -> float:
 
 
 def _powers(rows: Rows, reference: CarrierReference) -> tuple[float, float]:
-    """Return the power along and across, carrier = 1 and without noise, while modulated."""
-    chosen = reference.modulated
-    if not chosen.any():
-        return 0.0, 0.0
+    """Return the power along and across, carrier = 1 and without noise, while modulated.
+
+    Of all the time if nothing modulates it.
+    """
+    chosen = reference.modulated if reference.modulated.any() else reference.known
     squares = np.square(reference.height[chosen])
     noise = reference.noise[chosen]
     along = float(np.mean((rows.along[chosen] - noise) / squares))
