@@ -11,6 +11,8 @@ from carrierfloor.dsp.desk_kernel import cut, run_desk
 from carrierfloor.dsp.desk_reader import DeskReader
 from carrierfloor.dsp.engine import engine
 from carrierfloor.dsp.errors import SettingError
+from carrierfloor.dsp.fader import EDGE_SAMPLES
+from carrierfloor.dsp.rig import Rig
 from carrierfloor.dsp.stage import HOP, Stage, StageDesign
 from carrierfloor.dsp.voice import Voice
 from tests import clips
@@ -21,12 +23,14 @@ FULL = 10 ** (-6 / 20)
 BLOCK = 256
 
 
-def make_desk(heard: str = "A") -> Desk:
+VOICES = {"A": presets.voice("everyday"), "B": presets.voice("dense"), "bypass": BYPASS}
+
+
+def make_desk(heard: str = "A", rig: Rig | None = None) -> Desk:
     """Return a desk with two voices, open and running."""
     desk = Desk(bytearray(MEMORY_BYTES))
     desk.whole[at.ENGINE] = engine().address
-    voices = {"A": presets.voice("everyday"), "B": presets.voice("dense"), "bypass": BYPASS}
-    desk.set_up(clips.rig(PATHS), voices, heard)
+    desk.set_up(rig or clips.rig(PATHS), VOICES, heard)
     desk.start()
     desk.open()
     return desk
@@ -69,6 +73,74 @@ def test_sounds_like_the_chain(name: str, block: int) -> None:
     chain = Chain(presets.voice(name), clips.rig(PATHS), sample_step=SENT_AS.largest_error)
     np.testing.assert_array_equal(run(desk, samples, block), chain.process(samples))
     assert desk.latency_samples == chain.latency_samples
+
+
+@pytest.mark.parametrize("highest_hz", [24_000.0, 7200.0])
+def test_an_equaliser_sounds_like_that_of_the_chain(highest_hz: float) -> None:
+    """Bit for bit, behind the output filter for 16 kHz too."""
+    rig = clips.equalised(clips.rig(nasty.PATHS["three paths at once"]))
+    samples = np.concatenate([np.zeros(24_000), speech(1.0)])
+    desk = Desk(bytearray(MEMORY_BYTES), highest_hz=highest_hz)
+    desk.whole[at.ENGINE] = engine().address
+    desk.set_up(rig, VOICES, "A")
+    desk.start()
+    desk.open()
+    fine = SENT_AS.largest_error
+    chain = Chain(VOICES["A"], rig, sample_step=fine, highest_hz=highest_hz)
+    np.testing.assert_array_equal(run(desk, samples), chain.process(samples))
+    assert desk.latency_samples == chain.latency_samples
+    assert desk.rest_s == (chain.edge_samples - EDGE_SAMPLES) / nasty.RATE_HZ > 0.0
+
+
+def test_an_equaliser_is_switched_without_a_click() -> None:
+    """As a session does: down, silent, another rig, up again; on and off, in the same speech.
+
+    The steps that are left when the desk stops would be heard as clicks, beyond the audio band.
+    """
+    plain = clips.rig(PATHS)
+    rigs = [clips.equalised(plain), plain, clips.equalised(plain, lowest_hz=20.0), plain]
+    desk = make_desk()
+    samples = iter(np.array_split(speech(12.0), 10))
+    sent = [run(desk, next(samples)), run(desk, next(samples))]
+    changes = []
+    for rig in rigs:
+        desk.close()
+        fading = round((0.05 + desk.rest_s) * nasty.RATE_HZ) // BLOCK * BLOCK
+        sent.append(run(desk, next(samples)[:fading]))
+        assert desk.is_silent
+        assert np.abs(sent[-1][-BLOCK:]).max() < 0.01
+        desk.stop()
+        sent.append(run(desk, np.ones(4 * BLOCK)))
+        assert not sent[-1].any()
+        changes.append(sum(map(len, sent[:-1])))
+        desk.set_up(rig, VOICES, "A")
+        desk.start()
+        desk.open()
+        sent.append(run(desk, next(samples)))
+        assert np.abs(sent[-1]).max() > 0.3
+    card = np.concatenate(sent)
+    for change in changes:
+        assert beyond_energy(card[change - 4096 : change + 4096]) < 1e-11
+    assert_held(np.concatenate([card, run(desk, np.zeros(4096))]))
+
+
+def test_an_equaliser_comes_to_rest_when_the_desk_says() -> None:
+    """A loud hum in the bypass: a desk stopped earlier would leave a larger step."""
+    desk = make_desk("bypass", clips.equalised(clips.rig(nasty.PATHS["peak and shelves"])))
+    hum = np.sin(2 * np.pi * 50.0 * np.arange(2 * nasty.RATE_HZ) / nasty.RATE_HZ)
+    run(desk, 2.0 * hum)
+    desk.close()
+    faded, rest = round(0.02 * nasty.RATE_HZ), round(desk.rest_s * nasty.RATE_HZ)
+    after = np.abs(run(desk, 2.0 * hum))
+    assert after[faded : faded + 100].max() > 0.02
+    assert after[faded + rest :].max() < 1e-3
+
+
+def beyond_energy(card: clips.Array) -> float:
+    """Energy beyond 9 kHz, in squares of full-scale samples."""
+    spectrum = np.abs(np.fft.rfft(card * np.blackman(len(card)))) ** 2
+    frequency_hz = np.fft.rfftfreq(len(card), 1 / nasty.RATE_HZ)
+    return float(2.0 * spectrum[frequency_hz > 9000].sum() / len(card))
 
 
 def test_stays_silent_until_opened() -> None:
