@@ -5,7 +5,7 @@ Beside the sections, gain, delay and clock drift are unknown.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -18,7 +18,7 @@ Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
 FLOOR = 5e-4  # of the gain at 1 kHz: a better fit than that is of no use
-CLOCK_PRIOR_PPM = 30.0  # what the drift that was taken out may be off by
+CLOCK_PRIOR_PPM = 150.0  # what the drift that was taken out may be off by
 PROBE = 1e-5  # step of the numerical slopes
 NUISANCES = 3  # ln gain, delay in units of 1 / (2 pi kHz), clock drift in ppm
 LONGEST_STEP = 1.0  # of an unknown at once: a factor of e, or a dB
@@ -40,6 +40,8 @@ class Data:
         Phase that one ppm of clock drift adds, rad.
     worth : float
         How many measured numbers one of them stands for.
+    phase_blind : bool
+        Whether only the magnitude is to be fitted; delay, drift and sign then stay as they are.
     """
 
     frequency_hz: Floats
@@ -47,6 +49,7 @@ class Data:
     noise: Floats
     clock: Floats
     worth: float = 1.0
+    phase_blind: bool = False
 
     @cached_property
     def weight(self) -> Floats:
@@ -68,6 +71,10 @@ class Data:
             clock=self.clock[::step],
             worth=self.worth * step,
         )
+
+    def magnitude(self) -> "Data":
+        """Return the same for a fit that does not look at the phase."""
+        return replace(self, phase_blind=True)
 
 
 @dataclass(frozen=True)
@@ -225,11 +232,15 @@ class _Problem:
         return np.array([*low, -20.0, -1e6, -1e6]), np.array([*high, 20.0, 1e6, 1e6])
 
     def solution(self, unknowns: Floats, cost: float, slopes: Floats) -> Solution:
-        mean = cost / (2.0 * self.data.worth * len(self.data.frequency_hz))
+        numbers = (1.0 if self.data.phase_blind else 2.0) * len(self.data.frequency_hz)
+        mean = cost / (self.data.worth * numbers)
         return Solution(self.shapes, self.sign, unknowns, cost, slopes, mean)
 
     def errors(self, unknowns: Floats) -> Floats:
-        off = (self._model(unknowns) - self.data.response) * self.data.weight
+        data, model = self.data, self._model(unknowns)
+        if data.phase_blind:
+            return np.asarray((np.abs(model) - np.abs(data.response)) * data.weight)
+        off = (model - data.response) * data.weight
         return np.concatenate([off.real, off.imag, [unknowns[-1] / CLOCK_PRIOR_PPM]])
 
     def _own(self, unknowns: Floats) -> list[tuple[Shape, Floats]]:
@@ -261,9 +272,11 @@ class _Problem:
                 base.append(shape.polynomials(part))
         relative = (self._responses(rows) / self._responses(base) - 1.0) / PROBE
         others = [np.ones(len(data.clock)), -1j * data.frequency_hz / 1000.0, 1j * data.clock]
-        columns = np.concatenate([relative, np.array(others)]) * (
-            self._model(unknowns) * data.weight
-        )
+        columns = np.concatenate([relative, np.array(others)])
+        model = self._model(unknowns)
+        if data.phase_blind:
+            return np.asarray((columns.real * (np.abs(model) * data.weight)).T)
+        columns = columns * (model * data.weight)
         prior = np.zeros((len(columns), 1))
         prior[-1] = 1.0 / CLOCK_PRIOR_PPM
         return np.concatenate([columns.real, columns.imag, prior], axis=1).T

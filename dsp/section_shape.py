@@ -14,10 +14,20 @@ from carrierfloor.dsp.sections import Section, polynomials
 
 Floats = NDArray[np.float64]
 
-# How far a section may go in search of a fit: a transmitter is no equaliser.
-CORNERS_HZ = {"highpass": (0.5, 1000.0), "lowpass": (500.0, 29_000.0), "allpass": (15.0, 20_000.0)}
-CENTRES_HZ = (2.0, 29_000.0)
+# How far a section may go in search of a fit: a transmitter is no equaliser.  Below the lowest
+# frequency of a usual sweep only first-order high-passes are believed; a resonance that no sweep
+# has seen would be a guess.
+FIRST_ORDER_HIGH_PASS_HZ = (0.5, 1000.0)
+RANGES_HZ = {
+    "highpass": (15.0, 1000.0),
+    "lowpass": (500.0, 29_000.0),
+    "peak": (20.0, 15_000.0),
+    "lowshelf": (20.0, 15_000.0),
+    "highshelf": (20.0, 15_000.0),
+    "allpass": (20.0, 20_000.0),
+}
 QUALITY, GAIN_DB = (0.15, 15.0), (-15.0, 15.0)
+HIGHEST_PASS_Q = 4.0
 
 
 @dataclass(frozen=True)
@@ -51,8 +61,11 @@ class Shape:
 
     def bounds(self) -> tuple[list[float], list[float]]:
         """Return lowest and highest of each unknown."""
-        rows = [np.log(CORNERS_HZ.get(self.kind, CENTRES_HZ))]
-        rows += [np.log(QUALITY)] * self.has_q + [np.array(GAIN_DB)] * self.has_gain
+        first_order = self.kind == "highpass" and not self.has_q
+        rows = [np.log(FIRST_ORDER_HIGH_PASS_HZ if first_order else RANGES_HZ[self.kind])]
+        highest_q = HIGHEST_PASS_Q if self.kind in ("highpass", "lowpass") else QUALITY[1]
+        rows += [np.log((QUALITY[0], highest_q))] * self.has_q
+        rows += [np.array(GAIN_DB)] * self.has_gain
         return [float(row[0]) for row in rows], [float(row[1]) for row in rows]
 
 
