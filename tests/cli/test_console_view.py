@@ -30,6 +30,7 @@ LONG = moment(
     message="the output device went away: " + "it is tried again " * 20,
     voices=(("A", "Ä" * 200), ("B", "声" * 90), ("Y", "B\n\x1b[31mypass")),
     rig="a rig with a very long name " * 9,
+    is_equalised=True,
     input_device="\tcard\r\n" * 40,
     recording="/a/long/path" * 30,
 )
