@@ -17,9 +17,10 @@ from carrierfloor.dsp.received import ReceivedReading
 from carrierfloor.dsp.tone_envelope import ToneEnvelope
 
 AS_READ, TONE, COUNTED = "as read", "steady tone", "noise taken out"
+MISSED_S = 0.5  # of a run at most, which is found in whole quarters of a second
 COVERED = 0.9  # of the modulated time is steady tones: they are what was measured
-CLEARLY = 0.005  # of m, and 1.5 times the noise: another peak that goes so far beyond is real
-CLEAR_NOISES = 1.5
+# Of m, and times the rms of the noise: a peak read so far beyond a tone's is real.
+CLEARLY, CLEAR_NOISES = 0.005, 5.0
 HUM = 0.002  # rms of what lies beside a tone and is no noise: peaks are those of both together
 LEAST_ERROR = 0.0005  # of m: filters, the grid
 EDGE_PARTS = (0.9, 0.97, 1.05)  # of the deepest trough
@@ -77,11 +78,13 @@ def peaks_of(reading: ReceivedReading, tones: Sequence[ToneRun]) -> ReceivedPeak
         negative = min(negative, highest_without_noise(reading.troughs, noise))
         by = COUNTED
     if tones_cover(reading, tones) and not _has_hum(tones, noise):
-        beyond = max(CLEARLY, CLEAR_NOISES * noise)
+        beyond = CLEARLY + CLEAR_NOISES * noise
         highest = max(run.envelope.positive_peak for run in tones)
         deepest = max(run.envelope.negative_peak for run in tones)
         cut_off = any(run.envelope.is_cut_off for run in tones)
-        if positive <= highest + beyond and (negative <= deepest + beyond or cut_off):
+        is_high = raw.positive_peak > highest + beyond
+        is_deep = raw.negative_peak > deepest + beyond and not cut_off
+        if not (is_high or is_deep):
             positive, negative, by = highest, deepest, TONE
             error = math.hypot(LEAST_ERROR, max(run.envelope.error for run in tones))
     error = math.hypot(error, reading.reference_error * (1.0 + positive))
@@ -90,7 +93,7 @@ def peaks_of(reading: ReceivedReading, tones: Sequence[ToneRun]) -> ReceivedPeak
 
 def tones_cover(reading: ReceivedReading, tones: Sequence[ToneRun]) -> bool:
     """Tell whether steady tones are all that modulates the carrier."""
-    total_s = sum(run.duration_s for run in tones)
+    total_s = sum(run.duration_s + MISSED_S for run in tones)
     return bool(tones) and total_s >= COVERED * reading.modulated_s
 
 

@@ -42,3 +42,13 @@ def test_noise_and_constants_have_no_image() -> None:
     assert find_image(carrier(3000.0) + 2.0 - 1.0j) == 0.0
     assert find_image(np.zeros(96_000, dtype=complex)) == 0.0
     assert find_image(np.ones(3, dtype=complex)) == 0.0
+
+
+def test_a_sideband_where_the_image_would_be_is_no_image() -> None:
+    """Carrier and tone at 1 kHz: the lower line at twice the tone lies at -1 kHz."""
+    t = np.arange(2 * RATE_HZ) / RATE_HZ
+    envelope = np.maximum(0.0, 1.0 + 1.25 * np.sin(2 * np.pi * 1000.0 * t))
+    sent = envelope * np.exp(2j * np.pi * 1000.0 * t)
+    assert find_image(sent) == 0.0
+    recorded = carrier(1700.0) + 0.02 * np.conj(carrier(1700.0))
+    assert abs(find_image(recorded) - 0.02) < 1e-3
