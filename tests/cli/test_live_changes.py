@@ -54,6 +54,7 @@ def test_documents_are_taken_over_while_live(tmp_path: Path) -> None:
     write(rig, RIG)
     quiet = VOICE.replace('"Everyday, 4 kHz"', '"Less"').replace("drive_db = 11.2", "drive_db = 5")
     lower = RIG.replace("negative_limit_pct = 95.0", "negative_limit_pct = 80.0")
+    lower += "\n[equalise]\nenabled = true\nlowest_hz = 30.0\n"
     with (
         JackServer(CALM_PERIOD) as server,
         server.recording("cable_b") as listener,
@@ -80,6 +81,7 @@ def test_documents_are_taken_over_while_live(tmp_path: Path) -> None:
                 assert session.lines[-1]["negative_limit_pct"] == 95.0
                 assert changed(session, rig, write, lower).startswith("rig changed: ")
                 assert session.lines[-1]["negative_limit_pct"] == 80.0
+                assert session.lines[-1]["equalised"] is True
                 after = len(listener.samples)
                 time.sleep(3 * SETTLING_S)  # the leveller begins anew
                 assert session.lines[-1]["restarts"] == 0
