@@ -138,10 +138,14 @@ def _gain(report: Report) -> str:
 
 
 def _equaliser(found: Report) -> str:
-    return (
+    flat = (
         f"antenna flat within {found['deviation_db']:.1f} dB "
-        f"from {found['lowest_hz']:g} to {found['highest_hz']:g} Hz "
-        f"({found['deviation_without_db']:.1f} dB without), "
+        f"from {found['lowest_hz']:g} to {found['highest_hz']:g} Hz"
+    )
+    if found["rest_ms"] == 0.0:
+        return f"nothing to do, {flat} without it"
+    return (
+        f"{flat} ({found['deviation_without_db']:.1f} dB without), "
         f"boost up to {found['boost_db']:.1f} dB; "
         f"comes to rest in the last {found['rest_ms']:.0f} ms, which are silent"
     )

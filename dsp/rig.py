@@ -120,10 +120,10 @@ class Equalise:
 
     enabled: bool = setting(False, effect="whether to equalise the paths")
     lowest_hz: float = setting(
-        50.0, unit="Hz", low=20.0, high=300.0, effect="flat from here on; less boost below"
+        50.0, unit="Hz", low=20.0, high=300.0, effect="flat from here on; nothing far below"
     )
     highest_hz: float = setting(
-        5000.0, unit="Hz", low=2000.0, high=8000.0, effect="flat up to here; less boost above"
+        5000.0, unit="Hz", low=2000.0, high=8000.0, effect="flat up to here; nothing far above"
     )
     most_boost_db: float = setting(
         12.0, unit="dB", low=1.0, high=24.0, effect="most gain, over that at 1 kHz"

@@ -9,7 +9,16 @@ import pytest
 import soundfile as sf
 from scipy.signal import hilbert
 
-from tests.cli.files import FULL, PATH_RIG, documents, refusal, run, write_sound, write_text
+from tests.cli.files import (
+    FLAT_RIG,
+    FULL,
+    PATH_RIG,
+    documents,
+    refusal,
+    run,
+    write_sound,
+    write_text,
+)
 from tests.cli.moments import moment
 from tests.cli.test_console_view import lines_of
 from tests.dsp.test_resampler import burst
@@ -55,6 +64,13 @@ def test_without_one_nothing_is_said(tmp_path: Path, capsys: Capsys) -> None:
     assert report["rig"]["equalised"] is False
     assert set(report["equaliser"].values()) == {None}
     assert "qualis" not in capsys.readouterr().out
+
+
+def test_a_flat_antenna_leaves_nothing_to_do(tmp_path: Path, capsys: Capsys) -> None:
+    report = processed(tmp_path, FLAT_RIG + ON)
+    assert report["equaliser"]["rest_ms"] == report["equaliser"]["boost_db"] == 0.0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Equaliser nothing to do, antenna flat within 0.0 dB from 50 to 5000 Hz" in said
 
 
 def test_the_output_stays_in_step(tmp_path: Path) -> None:
