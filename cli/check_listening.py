@@ -25,7 +25,9 @@ from carrierfloor.dsp.iq_balance import find_image, without_image
 from carrierfloor.dsp.spectrum_meter import FINE_RESOLUTION_HZ, RESOLUTION_HZ, SpectrumMeter
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
 
-HEAD_S, LONGEST_HEAD_S = 2.0, 20.0  # looked at first; as long if there is no carrier earlier
+HEAD_S, LEAST_HEAD_S = 2.0, 0.75  # of signal: the second if that is more than HEAD_SAMPLES
+HEAD_SAMPLES = 1_500_000
+LONGEST_HEAD_S = 20.0  # looked at first; as long if there is no carrier earlier
 WIDE_HZ = 16_000.0  # on each side, where noise and neighbours allow
 WIDE_NOISE = 0.004  # rms over the carrier up to which they do
 LOWEST_IF_HZ = 4000.0  # of a mono recording's carrier; below it could be a tone of a detector
@@ -116,7 +118,8 @@ def _head(options: CheckOptions, kind: str) -> tuple[NDArray[Any], float]:
     """Return the first seconds in which there is something."""
     with open_recording(options, kind) as recording:
         rate_hz = recording.sample_rate_hz
-        wanted, longest = round(HEAD_S * rate_hz), round(LONGEST_HEAD_S * rate_hz)
+        seconds = max(LEAST_HEAD_S, min(HEAD_S, HEAD_SAMPLES / rate_hz))
+        wanted, longest = round(seconds * rate_hz), round(LONGEST_HEAD_S * rate_hz)
         parts: list[NDArray[Any]] = []
         held = seen = 0
         for block in recording.blocks():

@@ -199,6 +199,49 @@ def test_a_signal_that_fades_is_followed_and_changes_no_rig_file(
     assert mine.read_text("utf-8") == rig_text()
 
 
+def test_clips_of_what_cut_the_carrier_off(played: Path, tmp_path: Path) -> None:
+    """Each cut-off that is listed lies in a clip, or is said to be left out."""
+    loud, heard = tmp_path / "loud.wav", tmp_path / "heard"
+    samples, _ = sf.read(played)
+    sf.write(loud, 1.15 * samples, RATE_HZ, subtype="FLOAT")
+    recording = on_the_air(loud, tmp_path, "--carrier-to-noise", "60")
+    found = checked(recording, "--reference", str(loud), "--clips", str(heard))
+    assert found["modulation"]["cutoffs"] > 50
+    assert found["clips"]["audio"] == "reference"
+    assert sum(found["clips"]["cutoffs"]) + found["clips"]["left_out"] == (
+        found["modulation"]["cutoffs"]
+    )
+    for file in found["clips"]["files"]:
+        assert sf.info(file).frames > 1000
+    assert main(["check", str(recording), "--clips", str(heard)]) == 2  # nothing is overwritten
+
+
+def test_a_detector_is_believed_as_far_as_it_sees(played: Path, tmp_path: Path) -> None:
+    """Speech limited to 85 % through a diode with a knee of 5 %, and the same 15 % too loud."""
+    quiet, folder = tmp_path / "quiet.wav", tmp_path
+    samples, _ = sf.read(played)
+    sf.write(quiet, 0.85 / 0.95 * samples, RATE_HZ, subtype="FLOAT")
+    how = ["--kind", "detector", "--detector-knee", "5", "--carrier-to-noise", "60"]
+    how += ["--offset-hz", "0"]
+    recording = on_the_air(quiet, folder, *how)
+    rig = rig_file(folder / "mine.toml")
+    known = ["--kind", "detector", "--rig", str(rig)]
+    found = checked(recording, *known, "--known", str(quiet))
+    true = truth(folder)["modulation"]
+    assert found["detector"]["knee_pct"] == pytest.approx(5.0, abs=0.6)
+    assert found["modulation"]["negative_peak_pct"] == pytest.approx(
+        true["negative_peak_pct"], abs=1.5
+    )
+    assert found["modulation"]["cutoffs"] == 0
+    assert found["detector"]["may_be_safe"] is True
+    assert found["verdict"]["keeps"] is True
+    deep = on_the_air(played, folder, *how)
+    found = checked(deep, *known, "--known", str(played))
+    assert found["detector"]["may_be_safe"] is False
+    assert found["verdict"]["keeps"] is None
+    assert "nothing is said to be safe" in found["verdict"]["words"]
+
+
 def test_pictures_masks_and_the_screen(
     played: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
