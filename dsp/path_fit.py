@@ -11,7 +11,7 @@ from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.path import REFERENCE_HZ, Path
 from carrierfloor.dsp.path_model import digital_sections
 from carrierfloor.dsp.predicted import LARGEST_MISFIT
-from carrierfloor.dsp.section_fit import Data, Solution, draw, nuisance
+from carrierfloor.dsp.section_fit import DELAY, DRIFT, Data, Solution, draw, nuisance
 from carrierfloor.dsp.section_search import searched
 from carrierfloor.dsp.section_shape import sections_of
 from carrierfloor.dsp.sections import Section, analogue_response
@@ -98,25 +98,21 @@ def fit_path(response: SweepResponse, name: str) -> PathFit:
     data = Data(
         frequency_hz=response.frequency_hz,
         response=response.response,
-        noise=np.hypot(response.noise, _bent(response)),
+        noise=response.noise,
+        third=_third_harmonic(response),
         clock=clock_phase(response.frequency_hz, response.sweep),
     )
     solution, path = _best_that_the_limiter_holds(searched(data), name)
     return _report(data, solution, path, response)
 
 
-def _bent(response: SweepResponse) -> Floats:
-    """Return how far third-order distortion may bend the response, shape (n,).
-
-    It adds three times its third harmonic to the fundamental, more where the signal is larger, so
-    the response at one depth is not quite linear.
-    """
+def _third_harmonic(response: SweepResponse) -> float:
+    """Return it over the fundamental at 1 kHz, 0 if the sweep does not tell."""
     third = [one for one in response.harmonics if one.order == 3]
     if not third:
-        return np.zeros(len(response.frequency_hz))
-    near = np.interp(math.log(REFERENCE_HZ), np.log(third[0].frequency_hz), np.abs(third[0].ratio))
-    size = np.abs(response.response)
-    return np.asarray(0.5 * 3.0 * float(near) * np.abs(1.0 - np.minimum(size, 1.0) ** 2) * size)
+        return 0.0
+    x, known = math.log(REFERENCE_HZ), np.log(third[0].frequency_hz)
+    return float(np.interp(x, known, np.abs(third[0].ratio)))
 
 
 def _best_that_the_limiter_holds(solutions: list[Solution], name: str) -> tuple[Solution, Path]:
@@ -163,13 +159,13 @@ def _report(data: Data, solution: Solution, path: Path, response: SweepResponse)
             f"path {path.name!r}: no set of sections comes near the measured response; the best "
             f"is {100.0 * worst:.0f} % off at {worst_hz:.0f} Hz (allowed {100 * LARGEST_ERROR:g} %)"
         )
-    delay_s = response.delay_s + float(solution.unknowns[-2]) / (2000.0 * math.pi)
+    delay_s = response.delay_s + float(solution.unknowns[DELAY]) / (2000.0 * math.pi)
     return PathFit(
         path=path,
         sections=_with_uncertainty(solution),
         polarity="normal" if solution.sign > 0.0 else "inverted",
         delay_s=delay_s,
-        clock_ppm=response.clock_ppm + float(solution.unknowns[-1]),
+        clock_ppm=response.clock_ppm + float(solution.unknowns[DRIFT]),
         residual_db=10.0 * math.log10(float(np.mean(np.abs(off) ** 2)) + 1e-30),
         worst_error=worst,
         worst_error_hz=worst_hz,

@@ -1,6 +1,8 @@
 """Least squares of a cascade of analogue sections against a measured complex response.
 
-Beside the sections, gain, delay and clock drift are unknown.
+Beside the sections, gain, delay and clock drift are unknown, and how third-order distortion bends
+the magnitude: it adds to the fundamental the more, the larger the signal is where the distortion
+happens, which may be before or behind what cuts the bottom and what cuts the top of the path.
 """
 
 import math
@@ -11,6 +13,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from carrierfloor.dsp.path import REFERENCE_HZ
 from carrierfloor.dsp.section_shape import Shape, sections_of
 from carrierfloor.dsp.sections import Section
 
@@ -19,8 +22,13 @@ Complexes = NDArray[np.complex128]
 
 FLOOR = 5e-4  # of the gain at 1 kHz: a better fit than that is of no use
 CLOCK_PRIOR_PPM = 150.0  # what the drift that was taken out may be off by
+BENT_DOUBT, SMALLEST_BENT = 1.5, 1e-5
 PROBE = 1e-5  # step of the numerical slopes
-NUISANCES = 3  # ln gain, delay in units of 1 / (2 pi kHz), clock drift in ppm
+# Ln gain, delay in units of 1 / (2 pi kHz), clock drift in ppm; ln of the gain that a signal of
+# magnitude 1 adds or loses by third-order distortion, below and above 1 kHz.
+NUISANCES = 5
+GAIN, DELAY, DRIFT, BENT_BELOW, BENT_ABOVE = range(-NUISANCES, 0)
+LARGEST_BENT = 2.0  # of the magnitude, up to which the bend is followed
 LONGEST_STEP = 1.0  # of an unknown at once: a factor of e, or a dB
 DAMPING, MOST_DAMPING = 1e-3, 1e9
 CONVERGED = 1e-7  # part of the squared error that a step must gain
@@ -38,6 +46,8 @@ class Data:
         Measured.
     clock : ndarray, shape (n,)
         Phase that one ppm of clock drift adds, rad.
+    third : float
+        Third harmonic over fundamental at 1 kHz: how much the magnitude may be bent.
     worth : float
         How many measured numbers one of them stands for.
     phase_blind : bool
@@ -48,6 +58,7 @@ class Data:
     response: Complexes
     noise: Floats
     clock: Floats
+    third: float = 0.0
     worth: float = 1.0
     phase_blind: bool = False
 
@@ -62,6 +73,19 @@ class Data:
         s = 2j * np.pi * self.frequency_hz
         return np.array([s * s, s, np.ones(len(s))])
 
+    @cached_property
+    def bent(self) -> Floats:
+        """How the magnitude is bent by one unit, below and above 1 kHz, shape (2, n)."""
+        bend = np.minimum(np.abs(self.response), LARGEST_BENT) ** 2 - 1.0
+        above = self.frequency_hz > REFERENCE_HZ
+        return np.array([np.where(above, 0.0, bend), np.where(above, bend, 0.0)])
+
+    @property
+    def deviations(self) -> Floats:
+        """Standard deviations of drift, bend below and bend above, before anything is fitted."""
+        bent = 3.0 * BENT_DOUBT * self.third + SMALLEST_BENT
+        return np.array([CLOCK_PRIOR_PPM, bent, bent])
+
     def thinned(self, step: int) -> "Data":
         """Return every so-many-th of it, with as much weight in all."""
         return Data(
@@ -69,6 +93,7 @@ class Data:
             response=self.response[::step],
             noise=self.noise[::step],
             clock=self.clock[::step],
+            third=self.third,
             worth=self.worth * step,
         )
 
@@ -116,11 +141,10 @@ class Solution:
 
 
 def nuisance(data: Data, sign: float, unknowns: Floats) -> Complexes:
-    """Return the factor of sign, gain, delay and clock drift; it is in the last unknowns."""
-    gain, delay, drift = unknowns[-NUISANCES:]
-    return np.asarray(
-        sign * np.exp(gain - 1j * delay * data.frequency_hz / 1000.0 + 1j * drift * data.clock)
-    )
+    """Return the factor of sign, gain, delay, drift and bend; it is in the last unknowns."""
+    turn = unknowns[DRIFT] * data.clock - unknowns[DELAY] * data.frequency_hz / 1000.0
+    size = unknowns[GAIN] + unknowns[BENT_BELOW:] @ data.bent
+    return np.asarray(sign * np.exp(size + 1j * turn))
 
 
 def fit(
@@ -229,7 +253,8 @@ class _Problem:
         pairs = [shape.bounds() for shape in self.shapes]
         low = [value for pair in pairs for value in pair[0]]
         high = [value for pair in pairs for value in pair[1]]
-        return np.array([*low, -20.0, -1e6, -1e6]), np.array([*high, 20.0, 1e6, 1e6])
+        widest = np.array([20.0, 1e6, 1e6, 0.1, 0.1])
+        return np.concatenate([low, -widest]), np.concatenate([high, widest])
 
     def solution(self, unknowns: Floats, cost: float, slopes: Floats) -> Solution:
         numbers = (1.0 if self.data.phase_blind else 2.0) * len(self.data.frequency_hz)
@@ -238,10 +263,12 @@ class _Problem:
 
     def errors(self, unknowns: Floats) -> Floats:
         data, model = self.data, self._model(unknowns)
+        prior = unknowns[DRIFT:] / data.deviations
         if data.phase_blind:
-            return np.asarray((np.abs(model) - np.abs(data.response)) * data.weight)
-        off = (model - data.response) * data.weight
-        return np.concatenate([off.real, off.imag, [unknowns[-1] / CLOCK_PRIOR_PPM]])
+            off = (np.abs(model) - np.abs(data.response)) * data.weight
+            return np.concatenate([off, prior])
+        complex_off = (model - data.response) * data.weight
+        return np.concatenate([complex_off.real, complex_off.imag, prior])
 
     def _own(self, unknowns: Floats) -> list[tuple[Shape, Floats]]:
         unknowns, parts, at = np.clip(unknowns, *self.bounds), [], 0
@@ -271,12 +298,18 @@ class _Problem:
                 rows.append(shape.polynomials(moved))
                 base.append(shape.polynomials(part))
         relative = (self._responses(rows) / self._responses(base) - 1.0) / PROBE
-        others = [np.ones(len(data.clock)), -1j * data.frequency_hz / 1000.0, 1j * data.clock]
+        others = [
+            np.ones(len(data.clock)),
+            -1j * data.frequency_hz / 1000.0,
+            1j * data.clock,
+            *data.bent,
+        ]
         columns = np.concatenate([relative, np.array(others)])
         model = self._model(unknowns)
+        prior = np.zeros((len(columns), 3))
+        prior[DRIFT:] = np.diag(1.0 / data.deviations)
         if data.phase_blind:
-            return np.asarray((columns.real * (np.abs(model) * data.weight)).T)
+            sizes = columns.real * (np.abs(model) * data.weight)
+            return np.concatenate([sizes, prior], axis=1).T
         columns = columns * (model * data.weight)
-        prior = np.zeros((len(columns), 1))
-        prior[-1] = 1.0 / CLOCK_PRIOR_PPM
         return np.concatenate([columns.real, columns.imag, prior], axis=1).T

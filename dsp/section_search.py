@@ -29,6 +29,7 @@ Floats = NDArray[np.float64]
 
 WORTH = 15.0  # squared error, in variances, that an unknown must save
 MOST_SECTIONS = 8
+SIMPLE = 4  # sections that surely are the simplest way
 FEW_SECTIONS = 6  # looked for at first
 # Per measured number: no search elsewhere; no more sections.
 GOOD_COST, PERFECT_COST = 1.5, 0.5
@@ -43,11 +44,25 @@ def searched(data: Data) -> list[Solution]:
     thin = data.thinned(THINNED)
     by_magnitude = _by_magnitude(thin.magnitude())
     begun = [fit(thin, *start) for one in by_magnitude[-TRIED:] for start in with_phase(thin, one)]
-    stages = _grown(thin, min(begun, key=_score), MOST_SECTIONS)
-    if stages[-1].mean_cost > GOOD_COST:
+    stages: list[Solution] = []
+    for start in _best_of_each_turn(begun):
+        grown = _grown(thin, start, MOST_SECTIONS)
+        if not stages or _score(grown[-1]) < _score(stages[-1]):
+            stages = grown
+        if stages[-1].mean_cost < GOOD_COST:
+            break
+    else:
         stages += _grown(thin, _mended(thin, stages[-1]), MOST_SECTIONS)
     again = [fit(data, one.shapes, one.sign, one.unknowns) for one in stages[-2:]]
     return [polished(data, _pruned(data, one)) for one in again]
+
+
+def _best_of_each_turn(begun: list[Solution]) -> list[Solution]:
+    """Return the best without all-pass, with a first-order and a second-order one; best first."""
+    best: dict[tuple[Shape, ...], Solution] = {}
+    for one in sorted(begun, key=_score):
+        best.setdefault(tuple(shape for shape in one.shapes if shape.kind == "allpass"), one)
+    return list(best.values())
 
 
 def _by_magnitude(data: Data) -> list[Solution]:
@@ -60,8 +75,10 @@ def _by_magnitude(data: Data) -> list[Solution]:
         grown = _grown(data, start, FEW_SECTIONS)
         if not stages or _score(grown[-1]) < _score(stages[-1]):
             stages = grown
-        if stages[-1].mean_cost < GOOD_COST:
-            return stages
+        if stages[-1].mean_cost < GOOD_COST and len(stages[-1].shapes) <= SIMPLE:
+            break
+    if stages[-1].mean_cost < GOOD_COST:
+        return stages
     stages.append(_mended(data, stages[-1]))
     return stages + _grown(data, stages[-1], MOST_SECTIONS)
 
@@ -124,8 +141,6 @@ def _all_passes(across: Floats) -> list[tuple[Shape, list[float], float]]:
     more: list[tuple[Shape, list[float], float]] = []
     for at in map(float, across):
         more += [(ALL_PASS_1, [at], 1.0), (ALL_PASS_1, [at], -1.0), (ALL_PASS_2, [at, 0.0], 1.0)]
-    for at in (math.log(21.0), math.log(19_000.0)):
-        more += [(ALL_PASS_1, [at], 1.0), (ALL_PASS_1, [at], -1.0), (ALL_PASS_2, [at, -0.35], 1.0)]
     return more
 
 

@@ -24,10 +24,14 @@ RANGES_HZ = {
     "peak": (20.0, 15_000.0),
     "lowshelf": (20.0, 15_000.0),
     "highshelf": (20.0, 15_000.0),
-    "allpass": (20.0, 20_000.0),
+    "allpass": (40.0, 7000.0),  # beyond, it is a delay or a turned sign
 }
 QUALITY, GAIN_DB = (0.15, 15.0), (-15.0, 15.0)
-HIGHEST_PASS_Q = 4.0
+QUALITIES = {
+    "highpass": (0.15, 4.0),
+    "lowpass": (0.15, 4.0),
+    "allpass": (0.45, 2.0),  # with less, it is two of first order
+}
 
 
 @dataclass(frozen=True)
@@ -63,8 +67,8 @@ class Shape:
         """Return lowest and highest of each unknown."""
         first_order = self.kind == "highpass" and not self.has_q
         rows = [np.log(FIRST_ORDER_HIGH_PASS_HZ if first_order else RANGES_HZ[self.kind])]
-        highest_q = HIGHEST_PASS_Q if self.kind in ("highpass", "lowpass") else QUALITY[1]
-        rows += [np.log((QUALITY[0], highest_q))] * self.has_q
+        lowest_q, highest_q = QUALITIES.get(self.kind, QUALITY)
+        rows += [np.log((lowest_q, highest_q))] * self.has_q
         rows += [np.array(GAIN_DB)] * self.has_gain
         return [float(row[0]) for row in rows], [float(row[1]) for row in rows]
 

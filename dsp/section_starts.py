@@ -27,9 +27,9 @@ from carrierfloor.dsp.section_shape import (
 Floats = NDArray[np.float64]
 Start = tuple[tuple[Shape, ...], float, Floats]  # shapes, sign and unknowns, as fit() takes them
 
-TURNS_HZ = np.geomspace(40.0, 8000.0, 40)
+TURNS_HZ = np.geomspace(41.0, 6900.0, 40)
 MOST_WEIGHT = 300.0  # of a phase: the sections that are taken out are no more exact
-TURN_QUALITIES = (0.35, 0.5, 0.7, 1.0, 1.5)
+TURN_QUALITIES = (0.5, 0.7, 1.0, 1.5)
 
 
 class Turn(NamedTuple):
@@ -61,7 +61,7 @@ def starts(data: Data) -> list[Start]:
             [edges[0], 5.3, middling, 0.0, 7.6, middling, 0.0, high, middling],
         ),
     ]
-    end = [math.log(reference), 0.0, 0.0]
+    end = [math.log(reference), *[0.0] * (NUISANCES - 1)]
     return [(shapes, 1.0, np.array([*unknowns, *end])) for shapes, unknowns in guesses]
 
 
@@ -76,15 +76,12 @@ def with_phase(data: Data, solution: Solution) -> list[Start]:
         top, bottom = shape.polynomials(solution.unknowns[at : at + shape.size]) @ data.powers
         own, at = own * top / bottom, at + shape.size
     phase = np.unwrap(np.angle(data.response / own))
-    gain = solution.unknowns[-NUISANCES]
-    return [
-        (
-            (*solution.shapes, *turn.shapes),
-            turn.sign,
-            np.array([*solution.unknowns[:at], *turn.unknowns, gain, turn.delay, turn.drift]),
-        )
-        for turn in _turns(data, phase)
-    ]
+    gain, _, _, *bent = solution.unknowns[-NUISANCES:]
+    begun = []
+    for turn in _turns(data, phase):
+        unknowns = [*solution.unknowns[:at], *turn.unknowns, gain, turn.delay, turn.drift, *bent]
+        begun.append(((*solution.shapes, *turn.shapes), turn.sign, np.array(unknowns)))
+    return begun
 
 
 def _turns(data: Data, phase: Floats) -> list[Turn]:

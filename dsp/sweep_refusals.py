@@ -19,7 +19,7 @@ LEAST_SIGNAL_TO_NOISE_DB = 20.0
 LARGEST_CLOCK_PPM = 1000.0
 # Waveform against phase, a sixth of an octave at a time.
 SLICES_PER_OCTAVE = 6
-HIGHEST_FOLDED_HZ = 3000.0
+HIGHEST_FOLDED_HZ = 6000.0
 PHASES = 64
 LOOKED_AT = 4  # phases to either side of an extreme: 0.39 rad
 FLATTEST = 0.4  # curvature of an extreme over that of a sine

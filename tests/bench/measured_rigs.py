@@ -47,7 +47,7 @@ from tests.reference.transmitter import (
 OURS = sorted(name for name in clips.SPOKEN if "harvard" not in name)
 GOAL = 0.01  # beyond the limit
 SWEEP_S = 10.0
-DEPTH = 0.5
+DEPTH, HIGHEST_DEPTH = 0.5, 0.8
 LIMITS_PCT = ((95.0, 125.0), (95.0, 100.0), (90.0, 110.0))
 
 
@@ -59,7 +59,8 @@ class Case:
     capture: Capture
     detector: tuple[Section, ...]
     limits_pct: tuple[float, float]
-    depth: float  # true; DEPTH is what the operator believes
+    depth: float  # of the sweep; true ...
+    believed: float  # ... and what the operator takes it for
     words: str  # its structure
 
 
@@ -125,12 +126,17 @@ def case(seed: int) -> Case:
         detector=tuple(Sections((_row(one),)) for one in detector),
         seed=seed,
     )
+    transmitter = Transmitter(tuple(blocks), full_modulation=0.5 * sign, hum=hum)
+    # A path with a resonance is swept with less, as the operator sees it on the scope.
+    highest = float(np.abs(transmitter.response(np.geomspace(20.0, 10_000.0, 400))).max())
+    depth = min(DEPTH, HIGHEST_DEPTH / highest)
     return Case(
-        transmitter=Transmitter(tuple(blocks), full_modulation=0.5 * sign, hum=hum),
+        transmitter=transmitter,
         capture=capture,
         detector=detector,
         limits_pct=LIMITS_PCT[int(random.integers(0, len(LIMITS_PCT)))],
-        depth=DEPTH * float(random.uniform(0.9, 1.1)),
+        depth=depth * float(random.uniform(0.9, 1.1)),
+        believed=depth,
         words=", ".join(words),
     )
 
@@ -209,7 +215,7 @@ def measured(one: Case) -> tuple[Rig, PathFit, PathMargin, float]:
     modulation = Modulation(
         negative_limit_pct=one.limits_pct[0], positive_limit_pct=one.limits_pct[1]
     )
-    margin = path_margin(fit, response, modulation, DEPTH, capture_polarity="normal")
+    margin = path_margin(fit, response, modulation, one.believed, capture_polarity="normal")
     full = one.transmitter.calibrated(one.limits_pct[0] / 100.0)
     rig = Rig(
         name="measured",
