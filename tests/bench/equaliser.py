@@ -2,14 +2,16 @@
 
 Usage, from the top of the repository::
 
-    python -m tests.bench.equaliser [--voice NAME ...] [--markdown]
+    python -m tests.bench.equaliser [--voice NAME ...] [--reach] [--markdown]
 
 Every shipped rig that has a path, every set of paths in tests/reference/nasty.py, and three hard
 ones; all clips of audio_samples and tests/open_speech.  The antenna is computed by
 tests/reference/antenna.py.  Density is the rms of the modulation in active speech (ITU-T P.56),
 loudness that of the modulation after ITU-R BS.1770 (pyebur128); of several paths the weakest
-counts.  Both are means over the clips, with less without.  ``flat`` is the most that any loudness
-could gain: the same speech through a transmitter without any path, against the paths as they are.
+counts.  Both are means over the clips, the equalised rig against the plain one.  ``flat`` is what
+the loudness would gain if the transmitter had no paths at all.
+``--reach`` adds how much less carrier is needed to be understood in noise (half of the score, first
+path only), as in intelligibility.py.
 """
 
 import argparse
@@ -102,6 +104,25 @@ def _one(chain: Chain, rig: Rig, samples: Array) -> Result:
     )
 
 
+def reach_db(rig: Rig, equalised: Rig, voice: str) -> float:
+    """Return how much less carrier the equalised rig needs, mean over the clips."""
+    from tests.bench import intelligibility as noise
+
+    saved = []
+    for file in clips.SPOKEN.values():
+        clip = noise.read_clip(file)
+        clean = noise.receiver_audio(*noise.spectrum(clip))
+        needed = [
+            noise.Reception(
+                clean,
+                noise.received(noise.processed(clip, clips.voice(voice), one), one, False),
+            ).cn_needed_db(0.5)
+            for one in (rig, equalised)
+        ]
+        saved.append(needed[0] - needed[1])
+    return float(np.nanmean(saved))
+
+
 def _tables(rig: Rig) -> list[list[dict[str, Any]]]:
     """Return the rig's paths as the reference wants them."""
     return [
@@ -125,7 +146,7 @@ def rigs() -> dict[str, Rig]:
     return found | {name: clips.rig(rows) for name, rows in (paths | dict(HARD)).items()}
 
 
-def figures(rig: Rig, voice: str, sounds: Sequence[Array]) -> tuple[str, ...]:
+def figures(rig: Rig, voice: str, sounds: Sequence[Array], *, reach: bool) -> tuple[str, ...]:
     """Measure one rig without and with an equaliser; return the figures in order of ``HEADS``."""
     equalised = replace(rig, equalise=Equalise(enabled=True))
     made = equaliser_of(equalised)
@@ -140,6 +161,7 @@ def figures(rig: Rig, voice: str, sounds: Sequence[Array]) -> tuple[str, ...]:
         f"{100 * after.trough:.2f}, {100 * after.crest:.2f}",
         f"{before.reduction_db:.2f} to {after.reduction_db:.2f}",
         f"{before.card_dbfs:.1f} to {after.card_dbfs:.1f}",
+        *([f"{reach_db(rig, equalised, voice):+.2f} dB"] if reach else []),
     )
 
 
@@ -147,16 +169,18 @@ def main() -> None:
     """Measure and print, line by line."""
     parser = argparse.ArgumentParser(description="Tell what the equaliser is worth.")
     parser.add_argument("--voice", nargs="+", default=[presets.DEFAULT_VOICE], help="shipped ones")
+    parser.add_argument("--reach", action="store_true", help="under noise too; takes a while")
     parser.add_argument("--markdown", action="store_true", help="print a Markdown table")
     options = parser.parse_args()
     sounds = [clips.sound(name) for name in clips.SPOKEN]
+    heads = (*HEADS, "reach") if options.reach else HEADS
     for voice in options.voice:
         print(f"\n{len(sounds)} clips, voice {voice!r}\n")
-        _print("", HEADS, options.markdown)
+        _print("", heads, options.markdown)
         if options.markdown:
-            print("|---" * (len(HEADS) + 1) + "|")
+            print("|---" * (len(heads) + 1) + "|")
         for name, rig in rigs().items():
-            _print(name, figures(rig, voice, sounds), options.markdown)
+            _print(name, figures(rig, voice, sounds, reach=options.reach), options.markdown)
 
 
 def _print(name: str, texts: Sequence[str], markdown: bool) -> None:
