@@ -24,7 +24,7 @@ def envelope(index: float, frequency_hz: float = 1000.0) -> Array:
     """A bare carrier, a tone, a bare carrier; cut off where the tone goes below zero."""
     t = np.arange(round((2 * BEFORE_S + TONE_S) * FINE_HZ)) / FINE_HZ - BEFORE_S
     on = (t >= 0.0) & (t < TONE_S)
-    return np.maximum(0.0, 1.0 + index * on * np.sin(2 * np.pi * frequency_hz * t))
+    return np.asarray(np.maximum(0.0, 1.0 + index * on * np.sin(2 * np.pi * frequency_hz * t)))
 
 
 def line_dbc(order: int, index: float) -> float:
