@@ -6,6 +6,7 @@ from typing import Any
 
 from carrierfloor.cli.check_listening import Listened
 from carrierfloor.cli.predict_report import BEYOND_HZ
+from carrierfloor.cli.recording_in import IQ
 from carrierfloor.cli.report import finite
 from carrierfloor.dsp import bandwidth, mask_verdict
 from carrierfloor.dsp.bandwidth import Bandwidth
@@ -14,7 +15,7 @@ from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.mask import Mask
 from carrierfloor.dsp.mask_verdict import MaskVerdict, WorstPoint
 from carrierfloor.dsp.rf_spectrum import RfSpectrum
-from carrierfloor.dsp.shared_power import shared_beyond
+from carrierfloor.dsp.shared_power import has_line, shared_beyond
 from carrierfloor.dsp.sidebands import asymmetry_db, power_beyond_dbc, shared_part
 from carrierfloor.dsp.spectrum_meter import RESOLUTION_HZ
 from carrierfloor.dsp.waterfall import Waterfall
@@ -187,12 +188,12 @@ def check_masks(masks: tuple[Mask, ...]) -> None:
 
 
 def _clean(spectrum: RfSpectrum, heard: Listened) -> RfSpectrum:
-    """Leave out the line that a receiver has in the middle of its IQ recording."""
-    if heard.head.kind != "iq" or heard.track is None:
+    """Leave out the line that a receiver may have in the middle of its IQ recording."""
+    if heard.head.kind != IQ or heard.track is None:
         return spectrum
     middle_hz = -heard.track.mean_hz
     reach_hz = RECEIVER_LINE_HZ + 3.0 * spectrum.bin_hz
-    if abs(middle_hz) <= 2.0 * reach_hz:
+    if abs(middle_hz) <= 2.0 * reach_hz or not has_line(spectrum, middle_hz, reach_hz):
         return spectrum
     return spectrum.without([(middle_hz - reach_hz, middle_hz + reach_hz)])
 

@@ -12,6 +12,7 @@ from carrierfloor.dsp.rf_spectrum import RfSpectrum
 # Segments overlap by three quarters under a window as narrow as Blackman and Harris's: about this
 # part of them is new.
 NEW_PART = 0.5
+LINE_DB = 6.0  # over what lies beside it
 
 
 def shared_beyond(spectrum: RfSpectrum, offset_hz: float) -> tuple[float, float]:
@@ -35,3 +36,13 @@ def shared_beyond(spectrum: RfSpectrum, offset_hz: float) -> tuple[float, float]
     squares = 2.0 * float(np.square(own).sum()) * spectrum.noise_bandwidth_hz / spectrum.bin_hz
     segments = max(1.0, NEW_PART * spectrum.segments)
     return power, float(np.sqrt(squares / 2.0 / segments))
+
+
+def has_line(spectrum: RfSpectrum, at_hz: float, reach_hz: float) -> bool:
+    """Tell whether a line stands out at an offset, over what lies up to twice its reach away."""
+    away_hz = np.abs(spectrum.offset_hz - at_hz)
+    near = spectrum.mean_dbc[away_hz <= reach_hz / 2.0]
+    beside = spectrum.mean_dbc[(away_hz > reach_hz) & (away_hz <= 2.0 * reach_hz)]
+    if not len(near) or not len(beside):
+        return False
+    return bool(near.max() > beside.max() + LINE_DB)

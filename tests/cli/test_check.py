@@ -208,8 +208,9 @@ def test_clips_of_what_cut_the_carrier_off(played: Path, tmp_path: Path) -> None
     found = checked(recording, "--reference", str(loud), "--clips", str(heard))
     assert found["modulation"]["cutoffs"] > 50
     assert found["clips"]["audio"] == "reference"
-    assert sum(found["clips"]["cutoffs"]) + found["clips"]["left_out"] == (
-        found["modulation"]["cutoffs"]
+    assert (
+        sum(found["clips"]["cutoffs"]) + found["clips"]["left_out"]
+        == (found["modulation"]["cutoffs"])
     )
     for file in found["clips"]["files"]:
         assert sf.info(file).frames > 1000

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from carrierfloor.dsp.shared_power import shared_beyond
+from carrierfloor.dsp.shared_power import has_line, shared_beyond
 from tests.dsp.spectra import measured, white, with_tone
 
 
@@ -29,3 +29,11 @@ def test_noise_is_nobodys() -> None:
 
 def test_beyond_what_is_recorded_there_is_nothing() -> None:
     assert shared_beyond(measured(with_tone(0.5, 1000.0)), 1e6) == (0.0, 0.0)
+
+
+def test_a_line_of_the_receivers_own_is_seen() -> None:
+    clean = with_tone(0.5, 1000.0) + white(4 * 48_000, 0.003)
+    line = 0.02 * np.exp(-2j * np.pi * 6300.0 * np.arange(len(clean)) / 48_000)
+    assert has_line(measured(clean + line), -6300.0, 500.0)
+    assert not has_line(measured(clean), -6300.0, 500.0)
+    assert not has_line(measured(clean), 1e6, 500.0)
