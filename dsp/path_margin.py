@@ -22,6 +22,7 @@ Complexes = NDArray[np.complex128]
 LARGEST_PCT = 20.0  # what a rig file may hold
 LEAST_PASSED = 0.03  # of the gain at 1 kHz: what is measured below is mostly noise
 ROUNDS = 4  # a mild bend is all but linear in the level
+NEAR = 0.85  # of the limit: what counts as a peak
 TONE_SAMPLES = 128  # of one period
 
 
@@ -186,7 +187,7 @@ def _lowered(bend: Bend, bins: Complexes, limits: tuple[float, float]) -> tuple[
     for side, limit in enumerate(limits):
         scale = 1.0
         for _ in range(ROUNDS):
-            reached = bent.extremes(scale * level)[side]
+            reached = bent.reach(scale * level, (-1.0, 1.0)[side], limit)
             scale = min(1.0, scale * limit / reached)
         lowered.append(limit * (1.0 - scale))
     return lowered[0], lowered[1]
@@ -201,11 +202,20 @@ class _Bent:
         at_hz = frequencies_hz(self._size // FINE)
         self._inside = fft.irfft(bins * bend.before.response(at_hz), self._size)
         self._behind = bend.behind.response(at_hz)
+        self._straight = fft.irfft(fft.rfft(self._inside) * self._behind, self._size)
 
-    def extremes(self, level: float) -> tuple[float, float]:
-        """Return trough and crest at a level."""
+    def reach(self, level: float, side: float, limit: float) -> float:
+        """Return how far the waveform may go down (side -1) or up (side 1) at a level.
+
+        What distortion adds near any peak counts as if it had met the highest one: other speech
+        will bring the two together.
+        """
         bent = self._bend.apply(level * self._inside)
-        return _extremes(fft.rfft(bent) * self._behind)
+        waveform = side * fft.irfft(fft.rfft(bent) * self._behind, self._size)
+        straight = side * level * self._straight
+        near = straight > NEAR * level * limit
+        added = float((waveform - straight)[near].max(initial=0.0))
+        return max(highest(waveform), level * limit + added)
 
     def level(self, limit: float) -> float:
         """Return the level of a rig set so that a tone for the limit has a trough there."""
