@@ -31,6 +31,8 @@ NOISES = 4.0  # e1 at least, in rms of the noise
 SURE = 2.0  # errors by which e0 must be below zero
 SMALLEST = 0.003  # of the carrier: e0 is never known better
 BOTTOM = 0.012  # of the carrier: ringing of the bottom
+RINGS = 0.04  # of the carrier: further below zero no bottom rings
+REVERSED_PART = 0.6  # of e0 is the envelope's own bottom, where the phase turns over
 LONGEST = 65_536  # points of a trough whose bottom is looked at, 0.34 s
 POINTS_A_ROW = ROW * FACTOR
 
@@ -274,7 +276,7 @@ def _judge(
         kept[number, BEGAN], kept[number, LASTED] = middle - 0.5 * off, off
         kept[number, AIMED] = 1.0 - aim
     state[CERTAIN] += 1.0
-    if bottom < -BOTTOM - 2.5 * bottom_error:
+    if bottom < min(REVERSED_PART * aim, -RINGS - 2.5 * bottom_error):
         state[REVERSED] += 1.0
     state[OFF_TOTAL] += off
     state[OFF_LONGEST] = max(state[OFF_LONGEST], off)

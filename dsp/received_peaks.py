@@ -26,6 +26,7 @@ LEAST_ERROR = 0.0005  # of m: filters, the grid
 EDGE_PARTS = (0.9, 0.97, 1.05)  # of the deepest trough
 FEWEST_AT_EDGE, MOST_EDGE_NOISE = 20, 0.012
 FEWEST_FLAT = 10  # troughs that end flat above zero, and more than there are cut-offs
+MOST_HELD_NOISE = 0.003  # rms; in more of it a bottom near zero may be a cut-off's
 HELD_UP = 0.004  # of the carrier: a bottom that high, and clear of its error, is none of ringing
 
 
@@ -112,7 +113,8 @@ def _with_cutoffs(
         found.total_s,
         found.longest_s,
     )
-    wanted, held_up_at = max(negative, found.wanted_depth), _held_up(found)
+    held_up_at = _held_up(found, reading.noise_rms)
+    wanted = max(negative, found.wanted_depth)
     if held_up_at is not None and count:
         count, uncertain, total_s, longest_s = 0, 0, 0.0, 0.0
         wanted = negative = min(negative, 1.0 - held_up_at)
@@ -148,11 +150,15 @@ def _with_cutoffs(
     )
 
 
-def _held_up(found: CutoffReading) -> float | None:
+def _held_up(found: CutoffReading, noise_rms: float) -> float | None:
     """Return the height of the bottoms if it cannot be zero."""
     if found.flat >= max(FEWEST_FLAT, 2 * found.count):
         return found.flat_bottom
-    if not found.count or found.bottom < max(HELD_UP, 4.0 * found.bottom_error):
+    if (
+        not found.count
+        or noise_rms > MOST_HELD_NOISE
+        or found.bottom < max(HELD_UP, 4.0 * found.bottom_error)
+    ):
         return None
     return found.bottom
 
