@@ -12,6 +12,8 @@ from carrierfloor.dsp.predicted import predicted_paths
 from carrierfloor.dsp.rig import rig_from_table
 from carrierfloor.dsp.ring_out import ring_out_rows
 from carrierfloor.dsp.sections import Section
+from tests import clips
+from tests.reference import nasty
 
 
 def path(*rows: dict[str, float | str]) -> Path:
@@ -125,6 +127,15 @@ def test_path_beyond_the_model_is_refused() -> None:
     rig = rig_from_table({"name": "absurd", "paths": [{"sections": absurd}]}, "absurd.toml")
     with pytest.raises(SettingError, match=r"path 'path 1': .* 7 sections is 1\.\d+ % off"):
         predicted_paths(rig, np.zeros((0, 5)), 0.0)
+
+
+def test_what_boosts_ahead_of_a_path_needs_a_better_model() -> None:
+    """A misfit of the path is boosted with the sound: 40 dB make 0.4 % out of 0.004 %."""
+    rig = clips.rig(nasty.PATHS["resonant 40 Hz and 5 kHz"])
+    gain = np.array([[4.0, 0.0, 0.0, 0.0, 0.0]])
+    assert len(predicted_paths(rig, gain, 0.0)) == 2
+    with pytest.raises(SettingError, match=r"0\.00\d+ % off \(allowed 0\.001 %\).* or equalise it"):
+        predicted_paths(rig, 25.0 * gain, 0.0)
 
 
 def test_path_has_unity_gain_at_1_khz() -> None:
