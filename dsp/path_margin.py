@@ -22,7 +22,7 @@ Complexes = NDArray[np.complex128]
 LARGEST_PCT = 20.0  # what a rig file may hold
 LEAST_PASSED = 0.03  # of the gain at 1 kHz: what is measured below is mostly noise
 ROUNDS = 4  # a mild bend is all but linear in the level
-NEAR = 0.85  # of the limit: what counts as a peak
+NEAR, FEWEST_NEAR = 0.85, 100  # of the limit: what counts as a peak; samples
 TONE_SAMPLES = 128  # of one period
 
 
@@ -207,15 +207,19 @@ class _Bent:
     def reach(self, level: float, side: float, limit: float) -> float:
         """Return how far the waveform may go down (side -1) or up (side 1) at a level.
 
-        What distortion adds near any peak counts as if it had met the highest one: other speech
-        will bring the two together.
+        Near its peaks the bent waveform follows the straight one on a curve, and is scattered
+        about it by what else the speech does just then.  The largest scatter counts as if it had
+        met the highest peak: other speech will bring the two together.
         """
         bent = self._bend.apply(level * self._inside)
         waveform = side * fft.irfft(fft.rfft(bent) * self._behind, self._size)
-        straight = side * level * self._straight
-        near = straight > NEAR * level * limit
-        added = float((waveform - straight)[near].max(initial=0.0))
-        return max(highest(waveform), level * limit + added)
+        straight = side * level * self._straight / limit
+        near = straight > NEAR * level
+        if np.count_nonzero(near) < FEWEST_NEAR:
+            return highest(waveform)
+        curve = np.polyfit(straight[near] - level, waveform[near], 2)
+        scatter = waveform[near] - np.polyval(curve, straight[near] - level)
+        return max(highest(waveform), float(curve[-1] + scatter.max()))
 
     def level(self, limit: float) -> float:
         """Return the level of a rig set so that a tone for the limit has a trough there."""
