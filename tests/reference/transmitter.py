@@ -41,9 +41,9 @@ class Filter:
         return np.asarray(np.polyval(self.top, s) / np.polyval(self.bottom, s))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Sections:
-    """Analogue sections, written as in a rig file."""
+    """Analogue sections, written as in a rig file; told apart as objects, not by content."""
 
     rows: tuple[SectionRow, ...]
 
