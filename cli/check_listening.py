@@ -21,6 +21,7 @@ from carrierfloor.dsp.carrier_track import CarrierTrack
 from carrierfloor.dsp.cutoff_finder import SMALLEST
 from carrierfloor.dsp.demodulate import HALF_WIDTH_HZ, Demodulator
 from carrierfloor.dsp.errors import AudioError
+from carrierfloor.dsp.front_end import FrontEnd, is_worthwhile
 from carrierfloor.dsp.iq_balance import find_image, without_image
 from carrierfloor.dsp.spectrum_meter import FINE_RESOLUTION_HZ, RESOLUTION_HZ, SpectrumMeter
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
@@ -44,6 +45,7 @@ class Head:
     kind_was_given: bool
     image: complex  # mirror image of an IQ receiver, a part of the signal
     half_width_hz: float
+    carrier_hz: float | None = None  # where it was
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,19 +87,21 @@ def look(options: CheckOptions) -> Head:
         If it cannot be read or cannot be of the kind given.
     """
     kind = options.kind or _kind(options)
-    image, half_width_hz = 0.0j, options.width or HALF_WIDTH_HZ
+    image, half_width_hz, carrier_hz = 0.0j, options.width or HALF_WIDTH_HZ, None
     if kind != DETECTOR:
         samples, rate_hz = _head(options, kind)
         if kind == IQ:
             image = find_image(samples)
-            samples = without_image(samples, image)
-        if options.width is None and _is_clean(samples, rate_hz, options.carrier):
+            samples = without_image(samples, image) if image else samples
+        is_clean, carrier_hz = _try(samples, rate_hz, options.carrier)
+        if options.width is None and is_clean:
             half_width_hz = WIDE_HZ
     return Head(
         kind=kind,
         kind_was_given=options.kind is not None,
         image=image,
         half_width_hz=half_width_hz,
+        carrier_hz=carrier_hz,
     )
 
 
@@ -133,25 +137,32 @@ def _head(options: CheckOptions, kind: str) -> tuple[NDArray[Any], float]:
     return np.concatenate([empty, *parts])[:wanted], rate_hz
 
 
-def _is_clean(samples: NDArray[Any], rate_hz: float, carrier_hz: float | None) -> bool:
-    """Tell whether noise and neighbours leave room for twice the width."""
-    is_complex = np.iscomplexobj(samples)
+def _try(
+    samples: NDArray[Any], rate_hz: float, carrier_hz: float | None
+) -> tuple[bool, float | None]:
+    """Tell whether noise and neighbours leave room for twice the width, and where the carrier is.
+
+    The carrier is ``None`` if there is none all along.
+    """
     demodulator = Demodulator(
-        rate_hz, is_complex=is_complex, half_width_hz=WIDE_HZ, carrier_hz=carrier_hz
+        rate_hz,
+        is_complex=np.iscomplexobj(samples),
+        half_width_hz=WIDE_HZ,
+        carrier_hz=carrier_hz,
     )
     meter = RowMeter()
     try:
         meter.feed(demodulator.process(samples))
     except AudioError:
-        return False
+        return False, None
     meter.feed(demodulator.finish())
     rows = meter.read()
     reference = find_reference(rows)
     known = reference.known
     if np.count_nonzero(known) < FEWEST_ROWS:
-        return False
+        return False, None
     noise = reference.noise[known] / np.square(reference.height[known])
-    return float(np.sqrt(noise.mean())) < WIDE_NOISE
+    return float(np.sqrt(noise.mean())) < WIDE_NOISE, demodulator.track.mean_hz
 
 
 def listen(
@@ -242,12 +253,16 @@ class _Ears:
     ) -> None:
         self._head, self._recording, self._kept = head, recording, kept
         self._file = options.recording
-        self._rate_hz = recording.sample_rate_hz
+        self._rate_hz, carrier_hz = recording.sample_rate_hz, options.carrier
+        self._front: FrontEnd | None = None
+        if head.kind == IQ and head.carrier_hz is not None and is_worthwhile(self._rate_hz):
+            self._front = FrontEnd(self._rate_hz, head.carrier_hz)
+            self._rate_hz, carrier_hz = self._front.sample_rate_hz, 0.0
         self._demodulator = Demodulator(
             self._rate_hz,
             is_complex=head.kind == IQ,
             half_width_hz=head.half_width_hz,
-            carrier_hz=options.carrier,
+            carrier_hz=carrier_hz,
         )
         self._rows = RowMeter()
         self._wide: SpectrumMeter | None = None
@@ -258,6 +273,17 @@ class _Ears:
         """Take the next samples."""
         if self._head.image:
             block = without_image(block, self._head.image)
+        self._hear(block if self._front is None else self._front.process(block))
+
+    def finish(self) -> None:
+        """Take the rest."""
+        if self._front is not None:
+            self._hear(self._front.finish())
+        self._take(self._demodulator.finish())
+        if self._front is not None:
+            self._demodulator.track.shift(self._front.shift_hz)
+
+    def _hear(self, block: NDArray[Any]) -> None:
         try:
             signal = self._demodulator.process(block)
         except AudioError as error:
@@ -265,16 +291,12 @@ class _Ears:
         self._take(signal)
         self._look_wide(block, len(signal) == 0 or bool(signal.locked.all()))
 
-    def finish(self) -> None:
-        """Take the rest."""
-        self._take(self._demodulator.finish())
-
     def heard(self) -> Listened:
         """Return what was heard."""
         recording = self._recording
         return Listened(
             head=self._head,
-            sample_rate_hz=self._rate_hz,
+            sample_rate_hz=recording.sample_rate_hz,
             duration_s=recording.duration_s,
             part_read=min(recording.part_read, whole_part(self._file)),
             nonfinite_samples=recording.health.nonfinite_samples,
@@ -320,6 +342,8 @@ class _Ears:
 
     def _edges(self, carrier_hz: float) -> tuple[float, float]:
         """Return from where to where the recording holds what was on the air."""
-        top_hz = EDGE * self._rate_hz / 2.0
+        if self._front is not None:
+            carrier_hz += self._front.shift_hz
+        top_hz = EDGE * self._recording.sample_rate_hz / 2.0
         lowest_hz = -top_hz if self._head.kind == IQ else 0.0
         return lowest_hz - carrier_hz, top_hz - carrier_hz

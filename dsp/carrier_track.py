@@ -46,6 +46,13 @@ class CarrierTrack:
         self.last_hz, self._last_s = frequency_hz, time_s
         self._drift_now, self._is_new = drift_hz_per_s, True
 
+    def shift(self, by_hz: float) -> None:
+        """Count all frequencies from another zero: what was followed had been mixed down."""
+        self.first_hz += by_hz
+        self.last_hz += by_hz
+        self.lowest_hz += by_hz
+        self.highest_hz += by_hz
+
     @property
     def was_found(self) -> bool:
         """Whether there was a carrier at all."""

@@ -100,6 +100,22 @@ def test_8_bits_an_image_and_a_strong_neighbour(index: float, tmp_path: Path) ->
     assert (modulation["cutoffs"] > 0) == (index > 1.0)
 
 
+def test_a_fast_recording_far_off_tune(tmp_path: Path) -> None:
+    """1.024 MS/s of 16 bits, the carrier at -210 kHz and drifting."""
+    radio = Radio(
+        rate_hz=1_024_000.0, offset_hz=-210_000.0, drift_hz_per_s=20.0, carrier_to_noise_db=50.0
+    )
+    samples = radio.iq(envelope(1.05)[: round(3.0 * FINE_HZ)], FINE_HZ)
+    found = checked(
+        write_recording(tmp_path / "r.cs16", samples, radio.rate_hz), "--rate", "1.024e6"
+    )
+    assert found["carrier"]["frequency_hz"] == pytest.approx(-210_000.0 + 20.0 * 1.5, abs=2.0)
+    assert found["modulation"]["positive_peak_pct"] == pytest.approx(105.0, abs=0.1)
+    assert found["modulation"]["negative_peak_pct"] == 100.0
+    assert found["modulation"]["cutoff_longest_ms"] == pytest.approx(0.0986, rel=0.059)
+    assert found["emission"]["recorded_to_hz"] == pytest.approx(120_000.0, abs=500.0)
+
+
 @pytest.mark.parametrize("index", [0.9, 1.25])
 def test_without_a_bare_carrier_the_mean_stands_in(index: float, tmp_path: Path) -> None:
     """It is said so; what cut-offs add to the mean is taken out, 3.4 % at 125 %."""
