@@ -63,7 +63,6 @@ class Listened:
     rows: Rows
     wide: SpectrumMeter | None  # on the recording itself
     fine: SpectrumMeter | None  # on what was demodulated
-    recorded_hz: tuple[float, float]  # from the carrier
     least_aim: float = SMALLEST  # of the carrier: a cut-off aims deeper below zero
 
 
@@ -240,7 +239,6 @@ def listen_to_detector(
         rows=with_noise_of_pauses(meter.read()),
         wide=None,
         fine=fine,
-        recorded_hz=(-source.half_width_hz, source.half_width_hz),
         least_aim=source.sight.lowest if source.sight.knows_knee else math.inf,
     )
 
@@ -267,7 +265,6 @@ class _Ears:
         self._rows = RowMeter()
         self._wide: SpectrumMeter | None = None
         self._fine: SpectrumMeter | None = None
-        self._recorded_hz = (0.0, 0.0)
 
     def process(self, block: NDArray[Any]) -> None:
         """Take the next samples."""
@@ -306,7 +303,6 @@ class _Ears:
             rows=self._rows.read(),
             wide=self._wide,
             fine=self._fine,
-            recorded_hz=self._recorded_hz,
         )
 
     def _take(self, signal: Demodulated) -> None:
@@ -330,12 +326,12 @@ class _Ears:
         if self._wide is None:
             if not track.was_found:
                 return
-            self._recorded_hz = self._edges(track.last_hz)
+            lowest_hz, highest_hz = self._edges(track.last_hz)
             self._wide = SpectrumMeter(
                 self._rate_hz,
                 resolution_hz=RESOLUTION_HZ,
-                lowest_hz=self._recorded_hz[0],
-                highest_hz=self._recorded_hz[1],
+                lowest_hz=lowest_hz,
+                highest_hz=highest_hz,
                 keeps_rows=True,
             )
         self._wide.feed(block, track.last_hz, counted)

@@ -98,7 +98,7 @@ def spectrum_figure(emission: Emission) -> Figure:
     ax = figure.subplots()
     spectrum = emission.wide or emission.fine
     whole_khz = float(np.abs(spectrum.offset_hz).max()) / 1000.0
-    rf_spectrum_plot(spectrum, ax=ax, reach_khz=whole_khz if emission.masks else None)
+    rf_spectrum_plot(spectrum, ax=ax, within_khz=whole_khz if emission.masks else None)
     for number, judged in enumerate(emission.masks):
         mask_plot(
             spectrum,
@@ -118,7 +118,7 @@ def waterfall_figure(emission: Emission) -> Figure:
     assert emission.wide is not None
     figure = Figure(figsize=(9.0, 5.0), layout="constrained")
     ax = figure.subplots()
-    image = waterfall_plot(emission.waterfall, ax=ax, reach_khz=reach_khz(emission.wide))
+    image = waterfall_plot(emission.waterfall, ax=ax, within_khz=reach_khz(emission.wide))
     scale = figure.colorbar(image, ax=ax)
     scale.set_label(f"Highest level in {emission.wide.resolution_hz:.0f} Hz (dBc)")
     return figure

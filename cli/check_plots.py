@@ -52,7 +52,7 @@ def period_plot(tone: ToneEnvelope, limits: Modulation | None, *, ax: Axes) -> A
     return _levels(limits, ax=ax)
 
 
-def rf_spectrum_plot(spectrum: RfSpectrum, *, ax: Axes, reach_khz: float | None = None) -> Axes:
+def rf_spectrum_plot(spectrum: RfSpectrum, *, ax: Axes, within_khz: float | None = None) -> Axes:
     """Draw the mean of a spectrum and, thin, its highest levels."""
     khz = spectrum.offset_hz / 1000.0
     for level, width, alpha, name in (
@@ -61,7 +61,7 @@ def rf_spectrum_plot(spectrum: RfSpectrum, *, ax: Axes, reach_khz: float | None 
     ):
         shown = np.where(spectrum.usable, level, np.nan)
         ax.plot(khz, shown, color=BLUE, linewidth=width, alpha=alpha, label=name)
-    reach = reach_khz or _reach_khz(spectrum)
+    reach = within_khz or reach_khz(spectrum)
     ax.set(
         xlabel="Offset from the carrier (kHz)",
         ylabel=f"Level in {spectrum.resolution_hz:.0f} Hz (dBc)",
@@ -88,10 +88,10 @@ def mask_plot(
     return ax
 
 
-def waterfall_plot(waterfall: Waterfall, *, ax: Axes, reach_khz: float) -> AxesImage:
+def waterfall_plot(waterfall: Waterfall, *, ax: Axes, within_khz: float) -> AxesImage:
     """Draw the spectrum over time, time downward; return the image for its scale."""
     khz = waterfall.offset_hz / 1000.0
-    shown = (khz >= -reach_khz) & (khz <= reach_khz)
+    shown = np.abs(khz) <= within_khz
     half = 0.5 * (khz[1] - khz[0])
     level = waterfall.peak_dbc[:, shown]
     long = waterfall.duration_s > LONG_S
@@ -111,10 +111,6 @@ def waterfall_plot(waterfall: Waterfall, *, ax: Axes, reach_khz: float) -> AxesI
 
 def reach_khz(spectrum: RfSpectrum) -> float:
     """Return how far from the carrier there is something to see."""
-    return _reach_khz(spectrum)
-
-
-def _reach_khz(spectrum: RfSpectrum) -> float:
     ends = max(-float(spectrum.offset_hz[0]), float(spectrum.offset_hz[-1])) / 1000.0
     noise_dbc = float(np.percentile(spectrum.peak_dbc, 50.0))
     seen = np.abs(spectrum.offset_hz[spectrum.peak_dbc > max(noise_dbc + 10.0, LOWEST_DBC)])
