@@ -56,13 +56,14 @@ def linear_curve(found: Deconvolution, sweep: KnownSweep, clock_ppm: float) -> C
         EDGE * one.lowest_hz, one.highest_hz / EDGE, CELLS_PER_OCTAVE, 0.5 * resolution_hz
     )
     width_hz = rate_hz / size
-    first = _averaged(bins, edges_hz, width_hz, np.ones(len(bins), dtype=complex))
     middles_hz = np.sqrt(edges_hz[1:] * edges_hz[:-1])
+    first = _averaged(bins, edges_hz, width_hz, np.ones(len(bins), dtype=complex))
     guide = _guide(len(bins), width_hz, middles_hz, first)
-    response = _averaged(bins, edges_hz, width_hz, guide)
-    response *= interpolated(middles_hz, middles_hz, first)
+    response = first * _averaged(bins, edges_hz, width_hz, guide)
     noise = _noise(found, found.linear, rate_hz, middles_hz, np.diff(edges_hz))
-    return Curve(middles_hz * (1.0 + 1e-6 * clock_ppm), response, noise)
+    # The cells at both ends have guided their neighbours, but had no guide on one side.
+    inner = slice(1, -1)
+    return Curve(middles_hz[inner] * (1.0 + 1e-6 * clock_ppm), response[inner], noise[inner])
 
 
 def harmonic_curve(
@@ -114,7 +115,6 @@ def _cells(low_hz: float, high_hz: float, per_octave: int, narrowest_hz: float) 
 
 def _guide(count: int, width_hz: float, known_hz: Floats, response: Complexes) -> Complexes:
     at_hz = np.clip(np.arange(count) * width_hz, known_hz[0], known_hz[-1])
-    # Straight on beyond the ends: the first and the last cell reach half a cell further.
     return interpolated(at_hz, known_hz, response)
 
 

@@ -22,7 +22,8 @@ SLICES_PER_OCTAVE = 6
 HIGHEST_FOLDED_HZ = 6000.0
 PHASES = 64
 LOOKED_AT = 4  # phases to either side of an extreme: 0.39 rad
-FLATTEST = 0.4  # curvature of an extreme over that of a sine
+FLATTEST = 0.4  # curvature of an extreme over that of a sine ...
+SURE = 3.0  # ... and so many standard deviations below it, where there is noise
 LEAST_OF_PEAK = 0.3  # a slice is looked at if it is at least so loud
 
 
@@ -119,7 +120,8 @@ def check_flat(capture: Block, linear: Block, sweep: KnownSweep, delay: int) -> 
     """Refuse a capture whose extremes are cut flat, by carrier cut-off or anywhere else.
 
     The waveform is folded over the phase of its fundamental, a sixth of an octave at a time,
-    which averages the noise away; then the curvature of its two extremes is compared.
+    which averages the noise away; then the curvature of its two extremes is compared, as far as
+    the noise that is left lets it be known.
 
     Parameters
     ----------
@@ -151,8 +153,9 @@ def check_flat(capture: Block, linear: Block, sweep: KnownSweep, delay: int) -> 
         amplitude = np.abs(analytic[part])
         if len(amplitude) < 4 * PHASES or amplitude.mean() < LEAST_OF_PEAK * loudest:
             continue
-        top, bottom = _curvatures(capture[part] / amplitude, np.angle(analytic[part]))
-        if min(top, bottom) > FLATTEST:
+        top, bottom, noise = _curvatures(capture[part] / amplitude, np.angle(analytic[part]))
+        flat = FLATTEST - SURE * noise
+        if min(top, bottom) > flat:
             continue
         where = f"around {math.sqrt(edges_hz[number] * edges_hz[number + 1]):.0f} Hz"
         if max(top, bottom) > FLATTEST:
@@ -166,19 +169,22 @@ def check_flat(capture: Block, linear: Block, sweep: KnownSweep, delay: int) -> 
         )
 
 
-def _curvatures(waveform: Block, phase: Floats) -> tuple[float, float]:
-    """Return how much crest and trough are bent, 1.0 = as a sine's."""
+def _curvatures(waveform: Block, phase: Floats) -> tuple[float, float, float]:
+    """Return how much crest and trough are bent, 1.0 = as a sine's, and how well that is known."""
     place = np.round(phase / (2.0 * np.pi) * PHASES).astype(int) % PHASES
-    count = np.bincount(place, minlength=PHASES)
-    folded = np.bincount(place, waveform, PHASES) / np.maximum(count, 1)
+    count = np.maximum(np.bincount(place, minlength=PHASES), 1)
+    folded = np.bincount(place, waveform, PHASES) / count
+    scatter = np.bincount(place, (waveform - folded[place]) ** 2, PHASES) / count**2
     bends = []
     reach = np.arange(-LOOKED_AT, LOOKED_AT + 1)
     angle = 2.0 * np.pi * reach / PHASES
     columns = np.stack([np.ones(len(reach)), np.sin(angle), 1.0 - np.cos(angle)], axis=1)
+    bend = -np.linalg.pinv(columns)[2]
     for wave in (folded, -folded):
         top = int(np.argmax(np.convolve(np.r_[wave[-3:], wave, wave[:3]], np.ones(7), "valid")))
-        bends.append(-float(np.linalg.lstsq(columns, wave[(top + reach) % PHASES])[0][2]))
-    return bends[0], bends[1]
+        bends.append(float(np.dot(bend, wave[(top + reach) % PHASES])))
+    noise = math.sqrt(float(np.mean(scatter)) * float(np.dot(bend, bend)))
+    return bends[0], bends[1], noise
 
 
 def _db(peak: float) -> str:

@@ -33,6 +33,7 @@ Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
 HUM_ROUNDS = 4
+NOISE_SEED = 1
 BEYOND = 1.05  # a detector's measured response is taken to be flat so far beyond its ends
 
 
@@ -209,7 +210,8 @@ def measure_response(
     found = Deconvolution(kept, sweep, clock_ppm, delay)
     lines, clean = _without_hum(found, kept, rate_hz)
     explained = found.explained(_windows(found))
-    signal_to_noise_db = _signal_to_noise_db(clean - explained, explained, sweep, delay)
+    left = _noise_left(found, clean, sweep, delay)
+    signal_to_noise_db = _signal_to_noise_db(clean - explained, explained, sweep, delay, left)
     check_noise(signal_to_noise_db, least_signal_to_noise_db)
     if of_a_detector:
         check_flat(clean, found.explained([found.linear]), sweep, delay)
@@ -271,17 +273,29 @@ def _without_hum(
     return lines, clean
 
 
-def _signal_to_noise_db(rest: Block, explained: Block, sweep: KnownSweep, delay: int) -> float:
-    """Compare powers within the sweep's time and band."""
-    one = sweep.sweep
-    during = slice(max(0, delay), delay + one.samples)
-    width_hz = one.sample_rate_hz / len(rest[during])
-    low, high = round(one.lowest_hz / width_hz), round(one.highest_hz / width_hz)
-    noise, signal = (
-        float(np.sum(np.abs(fft.rfft(samples[during])[low:high]) ** 2))
-        for samples in (rest, explained)
-    )
+def _noise_left(found: Deconvolution, clean: Block, sweep: KnownSweep, delay: int) -> float:
+    """Return the part of any noise that the windows do not explain, tried with noise."""
+    noise = np.random.default_rng(NOISE_SEED).standard_normal(len(clean))
+    found.divide(noise)
+    rest = noise - found.explained(_windows(found))
+    found.divide(clean)
+    return _power(rest, sweep, delay) / _power(noise, sweep, delay)
+
+
+def _signal_to_noise_db(
+    rest: Block, explained: Block, sweep: KnownSweep, delay: int, left: float
+) -> float:
+    signal, noise = _power(explained, sweep, delay), _power(rest, sweep, delay) / left
     return 10.0 * math.log10(signal / max(noise, 1e-30 * signal))
+
+
+def _power(samples: Block, sweep: KnownSweep, delay: int) -> float:
+    """Return the power within the sweep's time and band."""
+    one = sweep.sweep
+    part = samples[max(0, delay) : delay + one.samples]
+    width_hz = one.sample_rate_hz / len(part)
+    low, high = round(one.lowest_hz / width_hz), round(one.highest_hz / width_hz)
+    return float(np.sum(np.abs(fft.rfft(part)[low:high]) ** 2))
 
 
 def _harmonics(
