@@ -127,6 +127,6 @@ def waterfall_figure(emission: Emission) -> Figure:
 def _words(peaks: ReceivedPeaks) -> str:
     words = f"-{100.0 * peaks.negative_peak:.1f} %, +{100.0 * peaks.positive_peak:.1f} %"
     if not peaks.cutoffs:
-        return f"{words}, carrier stays up"
+        return f"{words}, carrier {'near zero' if peaks.uncertain else 'stays up'}"
     times = "once" if peaks.cutoffs == 1 else f"{peaks.cutoffs} times"
     return f"{words}, carrier off {times}"

@@ -66,14 +66,17 @@ def _verdict(report: Report) -> Text:
     if m["cutoffs"]:
         times = "once" if m["cutoffs"] == 1 else f"{m['cutoffs']} times"
         return Text(f"The carrier goes off {times}: this splatters. {peaks}.", style=BAD)
+    zero = "The carrier comes to zero or nearly so" if m["cutoffs_uncertain"] else None
     if keeps is False:
-        return Text(f"The carrier stays up, but a limit of the rig is broken: {peaks}.", style=BAD)
+        stays = zero or "The carrier stays up"
+        joint = "and" if zero else "but"
+        return Text(f"{stays}, {joint} a limit of the rig is broken: {peaks}.", style=BAD)
     if report["detector"]["may_be_safe"] is False:
         deep = report["detector"]["depth_may_be_pct"]
         return Text(f"Seen: {peaks}. Troughs may be as deep as {deep:.1f} %.", style=NOTE)
     within = ", within the rig's limits" if keeps else ""
-    if m["cutoffs_uncertain"]:
-        return Text(f"The carrier comes to zero or nearly so: {peaks}{within}.", style=NOTE)
+    if zero:
+        return Text(f"{zero}{within}: {peaks}.", style=NOTE)
     return Text(f"The carrier stays up{within}: {peaks}.", style=GOOD)
 
 
