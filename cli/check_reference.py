@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from carrierfloor.cli.audio_in import AudioIn
 from carrierfloor.dsp.antenna import FLAT, Antenna
@@ -22,20 +21,6 @@ from carrierfloor.dsp.stored_signal import Stored, StoredArray
 from carrierfloor.dsp.time_map import TimeMap
 
 TAIL_SAMPLES = 24_000  # of the path's ringing after the end
-
-
-class Heard(Protocol):
-    """A stretch of the received signal."""
-
-    @property
-    def modulation(self) -> Block:
-        """m, 1.0 = 100 %."""
-        ...
-
-    @property
-    def known(self) -> NDArray[np.bool_]:
-        """Whether it is known."""
-        ...
 
 
 class ReceivedLike(Protocol):

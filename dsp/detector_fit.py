@@ -49,7 +49,6 @@ class DetectorFit:
 
     model: DetectorModel
     knee_error: float
-    rc_error_s: float
     carrier_error: float  # a part of it
     level: float  # of the known sound: 1.0 as the rig says
     has_cutoff: bool  # the known sound should cut the carrier off; then its level is found, too
@@ -247,7 +246,6 @@ def _read(comparison: _Comparison, values: Block, error: Block, has_cutoff: bool
             noise=residual,
         ),
         knee_error=float(error[0]) / 100.0,
-        rc_error_s=float(error[1]) / 1000.0,
         carrier_error=max(LEAST_ERROR, level_error),
         level=found[3] if has_cutoff else 1.0,
         has_cutoff=has_cutoff,

@@ -14,7 +14,6 @@ from carrierfloor.dsp.detector_inverse import DetectorModel
 
 NOISES = 3.0  # rms of the noise that a bottom may be off
 UNKNOWN_KNEE = 0.15  # of the carrier: a knee that is not known is taken to be no higher (ours)
-UNKNOWN_RC_S = 1e-4  # a time constant that is not known likewise
 
 
 @dataclass(frozen=True, kw_only=True)

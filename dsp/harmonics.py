@@ -46,12 +46,6 @@ class OneTone:
         squares = sum(harmonic.amplitude**2 for harmonic in self.harmonics)
         return math.sqrt(squares) / self.amplitude
 
-    @property
-    def thd_and_noise(self) -> float:
-        """The same with all that is not the tone, over the tone's rms."""
-        squares = sum(harmonic.amplitude**2 / 2.0 for harmonic in self.harmonics)
-        return math.sqrt(squares + self.rest_rms**2) / (self.amplitude / math.sqrt(2.0))
-
     def is_certain(self, harmonic: Harmonic) -> bool:
         """Tell whether a harmonic stands clear of the noise."""
         return harmonic.amplitude > CERTAIN * self.error

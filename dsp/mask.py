@@ -116,11 +116,6 @@ class Mask:
             limit_db[within] = np.fmax(limit_db[within], here)
         return limit_db
 
-    @property
-    def needs_power(self) -> bool:
-        """Whether a limit depends on the carrier's power."""
-        return any(segment.power_db is not None for segment in self.segments)
-
 
 def mask_from_table(table: Mapping[str, Any], where: str) -> Mask:
     """Make a mask from the content of its file.

@@ -26,13 +26,7 @@ class Resampler:
     """
 
     def __init__(self, input_rate_hz: float, output_rate_hz: float) -> None:
-        self._stream = (
-            None
-            if input_rate_hz == output_rate_hz
-            else soxr.ResampleStream(
-                input_rate_hz, output_rate_hz, 1, dtype="float64", quality="VHQ"
-            )
-        )
+        self._stream = _stream(input_rate_hz, output_rate_hz, 1)
 
     def process(self, block: Block) -> Block:
         """Take the next samples, shape (n,); return those that are ready, any number."""
@@ -62,13 +56,7 @@ class ComplexResampler:
     """
 
     def __init__(self, input_rate_hz: float, output_rate_hz: float) -> None:
-        self._stream = (
-            None
-            if input_rate_hz == output_rate_hz
-            else soxr.ResampleStream(
-                input_rate_hz, output_rate_hz, 2, dtype="float64", quality="VHQ"
-            )
-        )
+        self._stream = _stream(input_rate_hz, output_rate_hz, 2)
 
     def process(self, block: Complex) -> Complex:
         """Take the next samples, shape (n,); return those that are ready, any number."""
@@ -84,3 +72,13 @@ class ComplexResampler:
         pairs = np.ascontiguousarray(block).view(np.float64).reshape(-1, 2)
         ready = np.ascontiguousarray(self._stream.resample_chunk(pairs, last=last))
         return np.asarray(ready.view(np.complex128)[:, 0])
+
+
+def _stream(
+    input_rate_hz: float, output_rate_hz: float, channels: int
+) -> soxr.ResampleStream | None:
+    if input_rate_hz == output_rate_hz:
+        return None
+    return soxr.ResampleStream(
+        input_rate_hz, output_rate_hz, channels, dtype="float64", quality="VHQ"
+    )

@@ -38,7 +38,6 @@ def test_broadcast_mask_beyond_75_khz(power_w: float, below_db: float) -> None:
     mask = presets.mask("am-broadcast")
     assert limit(mask, 80_000.0, power_w) == pytest.approx(below_db, abs=0.005)
     assert math.isnan(limit(mask, 80_000.0))
-    assert mask.needs_power
 
 
 def test_broadcast_mask_is_measured_as_its_rule_says() -> None:
@@ -55,7 +54,6 @@ def test_telephony_curve_is_marked_as_from_memory() -> None:
     assert "from memory" in mask.source
     for offset_hz, below_db in ((3000.0, 0.0), (4200.0, 20.0), (8400.0, 32.0), (16_800.0, 44.0)):
         assert limit(mask, offset_hz) == pytest.approx(below_db, abs=1e-3)
-    assert not mask.needs_power
 
 
 def test_every_shipped_mask_names_its_source() -> None:
