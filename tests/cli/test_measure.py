@@ -131,7 +131,7 @@ def named(path: Measured, name: str, down_pct: float = 1.0, up_pct: float = 1.0)
 
 
 def test_the_sections_come_back(folder: Path, tmp_path: Path, capsys: Capsys) -> None:
-    """Corners within 1 % of the transmitter's, as the prototype of this method reached.
+    """Corners within 1 % of the transmitter's.
 
     The detector is on the right, a talker on the left; a dry run.
     """
