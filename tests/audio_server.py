@@ -32,6 +32,7 @@ STARTING_S = 20.0  # patience for a server on a busy machine
 ENDING_S = 5.0
 LEAD_S = 0.5  # silence ahead of a sound: PulseAudio was seen to swallow the first 0.15 s
 REQUIRE = "CARRIERFLOOR_REQUIRE_AUDIO"  # set: a test without its server fails instead of skipping
+BESIDE_OTHERS = "PYTEST_XDIST_WORKER"  # set by pytest-xdist: other tests run at the same time
 CABLES = ("cable_a", "cable_b")
 ASOUND = "</usr/share/alsa/alsa.conf>\n" + "".join(
     f'pcm.{cable}_{end} {{ type pulse device {device} hint {{ show on description "{cable}" }} }}\n'
@@ -42,6 +43,8 @@ ASOUND = "</usr/share/alsa/alsa.conf>\n" + "".join(
 
 def need(*programs: str) -> None:
     """Skip the test, or fail it where audio is required, if PortAudio or a program is missing."""
+    if BESIDE_OTHERS in os.environ:
+        pytest.fail("sound must not stutter: run this with -m device, and mark it so if it is not")
     missing = [name for name in ("setpriv", *programs) if shutil.which(name) is None]
     if find_library("portaudio") is None:
         missing.append("the PortAudio library")

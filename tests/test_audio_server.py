@@ -9,6 +9,8 @@ import soundfile as sf
 
 from tests.audio_server import RATE_HZ, Floats, JackServer, PulseServer, Recording, Server
 
+pytestmark = pytest.mark.device
+
 PATIENCE_S = 30.0
 
 

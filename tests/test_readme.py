@@ -19,7 +19,8 @@ def test_first_two_blocks_are_one_line_each() -> None:
     """The main job on audio_samples, then the tests, each from a fresh clone."""
     assert [len(text.splitlines()) for _, text in BLOCKS[:2]] == [1, 1]
     assert "carrierfloor process audio_samples" in BLOCKS[0][1]
-    assert BLOCKS[1][1].rstrip().endswith(".venv/bin/pytest")
+    tests = BLOCKS[1][1].rstrip().split(" && ")[-2:]
+    assert tests == (ROOT / ".ci" / "run").read_text("utf-8").splitlines()[-2:]
 
 
 def test_options_of_the_first_block_are_known() -> None:

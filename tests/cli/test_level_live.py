@@ -19,6 +19,8 @@ from tests.audio_server import JackServer, Recording, wait_for
 from tests.cli.files import command, write_text
 from tests.tried_again import tried_again
 
+pytestmark = pytest.mark.device
+
 RATE_HZ = 48_000
 FULL = -(10 ** (-30.0 / 20))  # the sample that makes +100 %
 CARRIER = 4.0

@@ -33,6 +33,8 @@ from tests.live_talked import (
 from tests.reference import antenna
 from tests.tried_again import tried_again
 
+pytestmark = pytest.mark.device
+
 Array = clips.Array
 JACK = ("cable_a", "cable_b")
 PULSE = ("cable_a_mon", "cable_b_out")

@@ -15,6 +15,8 @@ from tests.live_heard import FULL_MODULATION, PATH, TOLERANCE
 from tests.reference import antenna
 from tests.tried_again import tried_again
 
+pytestmark = pytest.mark.device
+
 VOICE = (ROOT / "presets/voices/everyday.toml").read_text("utf-8")
 RIG = (ROOT / "presets/rigs/plate-modulated.toml").read_text("utf-8")
 CALM_PERIOD = 2048  # of JACK: a talker in Python that comes late counts as a lost cycle

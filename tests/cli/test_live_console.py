@@ -17,6 +17,7 @@ from tests.cli.test_console import Terminal, screen_behind
 from tests.live_command import FIRST_START_S, command
 
 pytestmark = [
+    pytest.mark.device,
     pytest.mark.skipif(shutil.which("tmux") is None, reason="tmux is not installed"),
     pytest.mark.slow,
 ]

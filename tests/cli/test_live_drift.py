@@ -27,6 +27,8 @@ from carrierfloor.dsp.stage import Block
 from tests.audio_server import RATE_HZ, PulseServer
 from tests.live_faults_support import Live, feeding, microphone, observed
 
+pytestmark = pytest.mark.device
+
 TONE_HZ = 1000.0
 TONE = (0.1 * np.sin(2 * np.pi * TONE_HZ / RATE_HZ * np.arange(RATE_HZ))).astype(np.float32)
 SECONDS = float(os.environ.get("CARRIERFLOOR_DRIFT_SECONDS", "70"))

@@ -38,6 +38,8 @@ from tests.live_heard import (
 from tests.reference import antenna
 from tests.tried_again import tried_again
 
+pytestmark = pytest.mark.device
+
 PULSE = ("cable_a_mon", "cable_b_out")
 JACK_PERIOD = 1024  # it seldom is late then, even on a busy machine
 JACK = ("cable_a", "cable_b")

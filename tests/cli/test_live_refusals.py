@@ -10,6 +10,8 @@ from tests.audio_server import PulseServer
 from tests.cli.files import NOTHING, write_text
 from tests.live_command import FIRST_START_S, command
 
+pytestmark = pytest.mark.device
+
 CAUTION_LINES = 2
 SOURCE, SINK = "cable_a_mon", "cable_b_out"
 

@@ -21,6 +21,8 @@ from tests.cli.files import FLAT_RIG, PATH_RIG, command, left_over, run, write_t
 from tests.clips import Array
 from tests.tried_again import tried_again
 
+pytestmark = pytest.mark.device
+
 PATIENCE_S = 120.0
 PERIOD = 2048  # of JACK: a box in Python that comes late counts as a lost cycle
 

@@ -15,6 +15,8 @@ import pytest
 from carrierfloor.cli.server_watch import FINDING_S, GRACE_S, ServerWatch
 from tests.audio_server import PulseServer, running, wait_for
 
+pytestmark = pytest.mark.device
+
 NOTICED_S = 2.0  # patience on a busy machine; a quiet one takes some hundredths
 THROUGH = """
 import signal, sys, time

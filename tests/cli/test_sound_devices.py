@@ -29,6 +29,8 @@ from tests.audio_server import (
 from tests.cli.files import command
 from tests.clips import Array
 
+pytestmark = pytest.mark.device
+
 RATE_HZ = 48_000
 RAMP = 2400
 PATIENCE_S = 60.0
