@@ -1,0 +1,85 @@
+"""Loudness after ITU-R BS.1770-4: measuring it, and bringing signals to the same one.
+
+Signals are matched by turning all of them down to the quietest, and then all of them together
+until none passes full scale, between samples too; nothing is ever limited.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from pyebur128 import MeasurementMode, R128State, get_loudness_global, get_true_peak
+
+from carrierfloor.dsp.errors import AudioError
+from carrierfloor.dsp.level import decibels
+from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
+
+HIGHEST_TRUE_PEAK_DB = -0.5  # room for a player's resampler and for dither
+LOWEST_LUFS = -70.0  # the absolute gate of BS.1770-4: all below it counts as silence
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What the meter found; one channel that is played on one loudspeaker."""
+
+    lufs: float  # integrated loudness, gated; minus infinity for silence
+    true_peak_db: float  # over full scale
+
+
+@dataclass(frozen=True)
+class Matched:
+    """A signal that is as loud as the others."""
+
+    samples: Block  # shape (n,)
+    lufs: float  # loudness now
+    gain_db: float  # what brought it there, never above 0
+
+
+def loudness(samples: Block, rate_hz: int = round(SAMPLE_RATE_HZ)) -> Reading:
+    """Measure the loudness and the true peak of one channel.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n,)
+        1.0 is full scale.
+    rate_hz : int
+        Of the samples.
+    """
+    state = R128State(1, rate_hz, MeasurementMode.MODE_I | MeasurementMode.MODE_TRUE_PEAK)
+    state.add_frames(np.ascontiguousarray(samples, dtype=np.float64), len(samples))
+    lufs = get_loudness_global(state)
+    return Reading(
+        lufs=lufs if lufs > LOWEST_LUFS else -math.inf,
+        true_peak_db=decibels(float(get_true_peak(state, 0))),
+    )
+
+
+def matched(signals: Sequence[Block], rate_hz: int = round(SAMPLE_RATE_HZ)) -> list[Matched]:
+    """Bring signals to one loudness, that of the quietest, or less if one would pass full scale.
+
+    Parameters
+    ----------
+    signals : sequence of ndarray, shape (n,)
+        1.0 is full scale; they may pass it.
+    rate_hz : int
+        Of all of them.
+
+    Raises
+    ------
+    AudioError
+        If one is silent, or too short to have a loudness (0.4 s).
+    """
+    readings = [loudness(samples, rate_hz) for samples in signals]
+    if not all(math.isfinite(reading.lufs) for reading in readings):
+        raise AudioError(
+            "loudness takes 0.4 s of sound at least, and one of the versions is silent or shorter"
+        )
+    aim = min(reading.lufs for reading in readings)
+    over_db = [aim - reading.lufs + reading.true_peak_db for reading in readings]
+    aim -= max(0.0, max(over_db) - HIGHEST_TRUE_PEAK_DB)
+    found = []
+    for samples, reading in zip(signals, readings, strict=True):
+        gain_db = aim - reading.lufs
+        found.append(Matched(10.0 ** (gain_db / 20.0) * samples, aim, gain_db))
+    return found
