@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import soundfile
@@ -9,14 +10,31 @@ import soundfile
 from carrierfloor.cli import report_file, screen
 from carrierfloor.cli.audio_out import CONTAINERS
 from carrierfloor.cli.batch_table import show_table
-from carrierfloor.cli.job import Options
-from carrierfloor.cli.pool import Failure, Task, run_all
+from carrierfloor.cli.job import Options, Progress
+from carrierfloor.cli.one_file import complete
+from carrierfloor.cli.pool import Failure, run_all
 from carrierfloor.cli.process import compile_first, refuse_overwriting
+from carrierfloor.cli.report import Report
 from carrierfloor.dsp.errors import SettingError
 
 # Endings of sound files, besides the names that libsndfile gives its formats.
 MORE_ENDINGS = ("aif", "aiff", "aifc", "bwf", "mp2", "oga", "opus", "snd", "wave")
 NO_SOUND = ("raw",)  # has no header, so nothing can be known about it
+
+
+@dataclass(frozen=True)
+class Task:
+    """One file."""
+
+    source: Path
+    target: Path
+    options: Options
+    pictures: Path | None  # folder for them
+
+    @property
+    def name(self) -> str:
+        """The file, as given."""
+        return str(self.source)
 
 
 def process_many(
@@ -44,16 +62,25 @@ def process_many(
     options.check()  # a mistake there ends it here, not once for every file
     compile_first(options)  # once, not in every process
     tasks = [
-        Task(source, target, pictures and pictures / target.relative_to(into).with_suffix(""))
+        Task(
+            source,
+            target,
+            options,
+            pictures and pictures / target.relative_to(into).with_suffix(""),
+        )
         for source, target in pairs
     ]
-    results = run_all(tasks, options, jobs or os.cpu_count() or 1)
+    results = run_all(tasks, _one, jobs or os.cpu_count() or 1, title=f"{len(tasks)} files")
     done = [result for result in results if not isinstance(result, Failure)]
     failed = [result for result in results if isinstance(result, Failure)]
     if save_report is not None:
         report_file.save(done, save_report, [vars(failure) for failure in failed], many=True)
     show_table(done, failed, screen.results())
     return 2 if failed else 0
+
+
+def _one(task: Task, progress: Progress) -> Report:
+    return complete(task.source, task.target, task.options, task.pictures, progress)
 
 
 def plan(files: Sequence[Path], into: Path) -> list[tuple[Path, Path]]:

@@ -1,48 +1,69 @@
-"""Parallel processes for many files: progress, failures, and a clean end on Ctrl-C.
+"""Parallel processes for many tasks: progress, failures, and a clean end on Ctrl-C.
 
-Only this process hears Ctrl-C; it sets an event, the others meet it at their next block and
-leave as from any error, so that no half-written file stays behind.
+Only this process hears Ctrl-C; it sets an event, the others meet it the next time they report
+progress and leave as from any error, so that no half-written file stays behind.
 """
 
 import signal
 import traceback
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing import get_context
-from pathlib import Path
-from typing import Any
+from typing import Any, Protocol, TypeVar
 
 from carrierfloor.cli import screen
-from carrierfloor.cli.job import Options
-from carrierfloor.cli.one_file import complete
-from carrierfloor.cli.report import Report
+from carrierfloor.cli.job import Progress
 from carrierfloor.dsp.errors import CarrierfloorError
 
 POLL_S = 0.1
 
 
-@dataclass(frozen=True)
-class Task:
-    """One file."""
+class Named(Protocol):
+    """A task; it goes to another process, so it must be pickleable."""
 
-    source: Path
-    target: Path
-    pictures: Path | None = None  # folder for them
+    @property
+    def name(self) -> str:
+        """What it is called where it fails."""
 
 
 @dataclass(frozen=True)
 class Failure:
-    """Why a file gave no output."""
+    """Why a task, such as a file, gave nothing."""
 
     file: str
     message: str
 
 
-def run_all(tasks: Sequence[Task], options: Options, jobs: int) -> list[Report | Failure]:
-    """Process all files; return a report or a failure for each.
+T = TypeVar("T", bound=Named)
+R = TypeVar("R")
+
+
+def run_all(
+    tasks: Sequence[T],
+    work: Callable[[T, Progress], R],
+    jobs: int,
+    *,
+    title: str,
+    finished: Callable[[int, R | Failure], None] = lambda number, result: None,
+) -> list[R | Failure]:
+    """Do all tasks, a number of them at once; return a result or a failure for each.
+
+    Parameters
+    ----------
+    tasks : sequence
+        In any order that makes sense; they are begun in it.
+    work : callable
+        A function of a module, which is found by its name in the other process.  Refusals become
+        failures; a bug does too, with a traceback on the terminal.
+    jobs : int
+        Processes at most.
+    title : str
+        Beside the progress bar.
+    finished : callable
+        Gets the number and the result of each task as soon as there is one.
 
     Raises
     ------
@@ -56,32 +77,69 @@ def run_all(tasks: Sequence[Task], options: Options, jobs: int) -> list[Report |
         _on_interrupt(signal.SIG_IGN),  # inherited by the processes, which start here
         ProcessPoolExecutor(min(jobs, len(tasks)), context, _start, (stop, parts)) as pool,
     ):
-        futures = [pool.submit(_one, number, task, options) for number, task in enumerate(tasks)]
+        futures = [pool.submit(_one, number, task, work) for number, task in enumerate(tasks)]
         try:
             with _on_interrupt(as_before):
-                _watch(futures, parts)
-        except KeyboardInterrupt:
+                return watch(futures, tasks, title, finished, lambda: sum(parts))
+        except BaseException:
             stop.set()
             pool.shutdown(wait=True, cancel_futures=True)
             raise
-        return [_result(f, task.source) for f, task in zip(futures, tasks, strict=True)]
 
 
-def _watch(futures: Sequence[Future[Report | Failure]], parts: Any) -> None:
-    """Show a bar until all is done."""
+def watch(
+    futures: Sequence[Future[R | Failure]],
+    tasks: Sequence[Named],
+    title: str,
+    finished: Callable[[int, R | Failure], None],
+    parts_done: Callable[[], float] | None = None,
+) -> list[R | Failure]:
+    """Show a bar until all is done; return the results.
+
+    Parameters
+    ----------
+    futures, tasks : sequence
+        In the same order.
+    title : str
+        Beside the bar.
+    finished : callable
+        Gets number and result of each as soon as it is there.
+    parts_done : callable, optional
+        Says how many tasks are done, as a number that may have a fraction.
+    """
+    numbers = {future: number for number, future in enumerate(futures)}
+    results: dict[int, R | Failure] = {}
     with screen.progress_bar() as bar:
-        task = bar.add_task(f"{len(futures)} files", total=len(futures))
+        shown = bar.add_task(title, total=len(futures))
         pending = set(futures)
         while pending:
-            _, pending = wait(pending, timeout=POLL_S)
-            bar.update(task, completed=sum(parts))
+            done, pending = wait(pending, timeout=POLL_S)
+            for future in sorted(done, key=numbers.__getitem__):
+                number = numbers[future]
+                results[number] = _result(future, tasks[number].name)
+                finished(number, results[number])
+            bar.update(shown, completed=parts_done() if parts_done else len(results))
+    return [results[number] for number in range(len(futures))]
 
 
-def _result(future: Future[Report | Failure], source: Path) -> Report | Failure:
+def _result(future: Future[R | Failure], name: str) -> R | Failure:
     try:
         return future.result()
     except BrokenProcessPool:
-        return Failure(str(source), "its process ended without a word; out of memory?")
+        return Failure(name, "its process ended without a word; out of memory?")
+
+
+def attempt(task: T, work: Callable[[T, Progress], R], progress: Progress) -> R | Failure:
+    """Do one task; a failure is a result like any other."""
+    try:
+        return work(task, progress)
+    except CarrierfloorError as error:
+        return Failure(task.name, str(error))
+    except KeyboardInterrupt:
+        return Failure(task.name, "interrupted")
+    except Exception as error:  # a bug: say where, go on with the others
+        traceback.print_exc()
+        return Failure(task.name, f"internal error: {error!r}")
 
 
 # In the other processes.
@@ -95,23 +153,14 @@ def _start(stop: Any, parts: Any) -> None:
     _stop, _parts = stop, parts
 
 
-def _one(number: int, task: Task, options: Options) -> Report | Failure:
-    """Process one file; a failure is a result like any other."""
-
+def _one(number: int, task: T, work: Callable[[T, Progress], R]) -> R | Failure:
     def progress(part: float) -> None:
         _parts[number] = part
         if _stop.is_set():
             raise KeyboardInterrupt
 
     try:
-        return complete(task.source, task.target, options, task.pictures, progress)
-    except CarrierfloorError as error:
-        return Failure(str(task.source), str(error))
-    except KeyboardInterrupt:
-        return Failure(str(task.source), "interrupted")
-    except Exception as error:  # a bug: say where, go on with the other files
-        traceback.print_exc()
-        return Failure(str(task.source), f"internal error: {error!r}")
+        return attempt(task, work, progress)
     finally:
         _parts[number] = 1.0
 

@@ -53,10 +53,13 @@ class Reception:
         The talker's own words, at 10 kHz; from :func:`intelligibility_audio.talker`.
     audio : ndarray, shape (k,)
         As received without noise, for a carrier of 1; from :func:`intelligibility_audio.heard`.
+    raised : float
+        The gain that brought its deepest trough to the limit.
     """
 
     clean: Block
     audio: Block
+    raised: float = 1.0
 
     @cached_property
     def score_without_noise(self) -> float:
@@ -123,7 +126,7 @@ def reception_of(speech: Block, card: Block, rig: Rig) -> Reception:
     AudioError
         If nothing is modulated.
     """
-    return Reception(talker(speech), heard(card, rig))
+    return Reception(talker(speech), *heard(card, rig))
 
 
 def scaled_reception(speech: Block, rig: Rig) -> Reception:

@@ -41,27 +41,33 @@ def talker(speech: Block) -> Block:
 
 
 def merely_scaled(speech: Block, rig: Rig) -> Block:
-    """Return the sound-card samples of speech that is low-passed to 5 kHz and nothing else.
+    """Return the sound-card samples of speech that is low-passed to 5 kHz and scaled, no more.
 
     Parameters
     ----------
     speech : ndarray, shape (n,)
         At 48 kHz, of any level.
     rig : Rig
-        For its level and polarity.
+        Its first path leads to the antenna, where the deepest trough lies at the rig's limit.
 
     Returns
     -------
     ndarray, shape (n,)
-        At 48 kHz, for :func:`heard`.
+        At 48 kHz.
+
+    Raises
+    ------
+    AudioError
+        If the speech is silent.
     """
     size = len(speech) + BEHIND_SAMPLES  # the filter's precursors wrap into silence
     bins = np.fft.rfft(speech, size)
     low_passed = np.fft.irfft(bins * _audio_band(len(bins), size), size)[: len(speech)]
-    return np.asarray(low_passed * rig.level.sample_at_full_modulation)
+    card = np.asarray(low_passed * rig.level.sample_at_full_modulation)
+    return card * gain_to_limit(_at_the_antenna(card, rig), rig)
 
 
-def heard(card: Block, rig: Rig) -> Block:
+def heard(card: Block, rig: Rig) -> tuple[Block, float]:
     """Return what the receiver hears for a carrier of 1, the deepest trough at the rig's limit.
 
     Parameters
@@ -73,28 +79,42 @@ def heard(card: Block, rig: Rig) -> Block:
 
     Returns
     -------
-    ndarray, shape (k,)
+    audio : ndarray, shape (k,)
         At 10 kHz, as long as :func:`talker` returns it.
+    gain : float
+        What brought the trough to the limit; 1 where it was there already.
 
     Raises
     ------
     AudioError
-        If the modulation has no trough.
+        If nothing is modulated.
     """
-    path = Antenna(paths_of(rig)[0], rig.level.sample_at_full_modulation)
-    modulation = np.concatenate([path.process(card), path.finish(BEHIND_SAMPLES)])
-    trough = _deepest_trough(modulation)
-    if trough <= 0.0:
-        raise AudioError("nothing is modulated; intelligibility needs speech that is not silent")
-    return _receiver_audio(modulation * (rig.modulation.negative_limit_pct / 100.0 / trough))
+    modulation = _at_the_antenna(card, rig)
+    gain = gain_to_limit(modulation, rig)
+    return _receiver_audio(gain * modulation), gain
 
 
-def _deepest_trough(modulation: Block) -> float:
-    """Return the depth of the deepest trough, between samples too."""
+def gain_to_limit(modulation: Block, rig: Rig) -> float:
+    """Return the gain that brings the deepest trough, between samples too, to the rig's limit.
+
+    Raises
+    ------
+    AudioError
+        If there is no trough.
+    """
     interpolator, meter = Interpolator(), ModulationMeter()
     meter.feed(interpolator.process(modulation))
     meter.feed(interpolator.process(np.zeros(interpolator.delay_samples)))
-    return meter.read().negative_peak
+    trough = meter.read().negative_peak
+    if trough <= 0.0:
+        raise AudioError("nothing is modulated; intelligibility needs speech that is not silent")
+    return rig.modulation.negative_limit_pct / 100.0 / trough
+
+
+def _at_the_antenna(card: Block, rig: Rig) -> Block:
+    """Return the modulation of the rig's first path until it has rung out."""
+    path = Antenna(paths_of(rig)[0], rig.level.sample_at_full_modulation)
+    return np.concatenate([path.process(card), path.finish(BEHIND_SAMPLES)])
 
 
 def _receiver_audio(modulation: Block) -> Block:

@@ -22,6 +22,8 @@ from carrierfloor.dsp.intelligibility import (
     scaled_reception,
 )
 from carrierfloor.dsp.intelligibility_audio import RECEIVER_RATE_HZ, talker
+from carrierfloor.dsp.intelligibility_trial import check_speech, try_setting
+from carrierfloor.dsp.prediction import AntennaMeter
 from tests import clips
 from tests.bench import intelligibility as judge
 
@@ -130,11 +132,44 @@ def test_the_same_number_each_time_and_nobody_elses_random_numbers_disturbed() -
     assert [first, np.random.standard_normal()] == list(expected)  # noqa: NPY002
 
 
+def test_a_trial_of_a_voice() -> None:
+    """Its gain is the judge's within 0.05 dB, although the chain here fades out within the phrase.
+
+    Peaks and density are those of the prediction of the same samples.
+    """
+    modulation = card() / RIG.level.sample_at_full_modulation
+    theirs = judge.compare("", judge.reference(speech(), RIG), modulation, RIG)
+    trial, reference = (try_setting(speech(), voice, RIG, [6.0]) for voice in (clips.voice(), None))
+    for score, gain_db in zip((0.5, 0.7), theirs.gains_db[1:], strict=True):
+        ours_db = reference.cn_needed_db[score] - trial.cn_needed_db[score]
+        assert ours_db == pytest.approx(gain_db, abs=0.05)
+    assert trial.scores[6.0] == pytest.approx(processed().score(6.0), abs=0.002)
+    meter = AntennaMeter(RIG)
+    meter.feed(card())
+    predicted = meter.finish()
+    assert trial.negative_peak == pytest.approx(predicted.modulation.negative_peak, abs=1e-4)
+    assert trial.positive_peak == pytest.approx(predicted.modulation.positive_peak, abs=1e-4)
+    assert trial.density == pytest.approx(predicted.speech.active_rms, rel=0.01)
+    assert trial.cutoffs == 0
+    assert trial.clipper_removed_db is not None
+    assert trial.clipper_removed_db > 0.0
+
+
+def test_a_trial_of_speech_merely_scaled() -> None:
+    """Its trough lies at the limit of the rig, 95 %, as sent and as scored."""
+    trial = try_setting(speech(), None, RIG, [])
+    assert trial.negative_peak == pytest.approx(0.95, abs=1e-4)
+    assert trial.raised_db == pytest.approx(0.0, abs=1e-3)
+    assert trial.clipper_removed_db is None
+
+
 def test_too_little_speech_is_refused() -> None:
     for seconds in (0.01, 0.35):
         short = talker(speech()[: round(48_000 * seconds)])
         with pytest.raises(AudioError, match="too little speech"):
             estoi(short, short)
+        with pytest.raises(AudioError, match="too little speech"):
+            check_speech(speech()[: round(48_000 * seconds)])
     silence = np.zeros(RECEIVER_RATE_HZ)
     with pytest.raises(AudioError, match="too little speech"):
         estoi(silence, silence)
