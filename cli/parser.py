@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from carrierfloor.cli.check_parser import add_check
+from carrierfloor.cli.compare_parser import add_compare
 from carrierfloor.cli.figures_parser import add_figures
 from carrierfloor.cli.keys_option import add_keys_option
 from carrierfloor.cli.level_parser import add_level
@@ -51,6 +52,7 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", title="commands", metavar="COMMAND")
     _add_process(commands)
     _add_predict(commands)
+    add_compare(commands)
     add_figures(commands)
     add_live(commands)
     add_tone(commands)

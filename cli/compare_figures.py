@@ -1,0 +1,167 @@
+"""The figures that stand beside a version at each listening point."""
+
+import math
+from collections.abc import Mapping, Sequence
+
+from carrierfloor.cli.compare_content import Figure
+from carrierfloor.cli.compare_versions import Rendered
+from carrierfloor.cli.report import BEYOND_BAND
+from carrierfloor.dsp.carrier import pep_w
+from carrierfloor.dsp.level import decibels
+from carrierfloor.dsp.loudness import Matched
+from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
+
+NOTHING = "-"  # where a version has no such figure
+USUAL_BEYOND_HZ = 5000.0  # from the carrier, where no version has a voice with a low-pass
+
+
+def figures(
+    version: Rendered, sounds: Mapping[str, Matched], beyond_hz: float
+) -> dict[str, list[Figure]]:
+    """Return the figures of a version, by listening point.
+
+    Parameters
+    ----------
+    version : Rendered
+        What was measured.
+    sounds : mapping of str to Matched
+        The same at the loudness of the others.
+    beyond_hz : float
+        From where on emission counts; see :func:`beyond_hz_of`.
+    """
+    return {
+        "card": [*_at_the_card(version), *_loudness(sounds["card"])],
+        "antenna": [*_at_the_antenna(version, beyond_hz), *_loudness(sounds["antenna"])],
+        "receiver": [*_in_the_receiver(version), *_loudness(sounds["receiver"])],
+    }
+
+
+def beyond_hz_of(versions: Sequence[Rendered]) -> float:
+    """Return one offset from the carrier for all: beyond the band of the widest voice."""
+    widest = [version.low_pass_hz for version in versions if version.low_pass_hz]
+    return BEYOND_BAND * max(widest) if widest else USUAL_BEYOND_HZ
+
+
+def _at_the_card(version: Rendered) -> list[Figure]:
+    meters = version.chain.meters if version.chain else {}
+    return [
+        _decibels("Peak", decibels(version.level.peak), "dBFS", "highest sample; 0 is full scale"),
+        _decibels(
+            "Speech", version.level.speech.active_db, "dBFS", "level while somebody speaks (P.56)"
+        ),
+        _decibels(
+            "Clipper removed",
+            meters.get("clipper.removed_db"),
+            "dB",
+            "how much of the level went in the clipper",
+        ),
+        _decibels(
+            "Limiter, deepest",
+            _negative(meters.get("limiter.gain_reduction_max_db")),
+            "dB",
+            "strongest gain of the limiter",
+        ),
+        Figure(
+            name="Delay taken out",
+            value=f"{_delay_ms(version):.1f}",
+            unit="ms",
+            help="of the chain, or of the file against the phrase",
+        ),
+    ]
+
+
+def _at_the_antenna(version: Rendered, beyond_hz: float) -> list[Figure]:
+    modulation, carrier = version.antenna.modulation, version.rig.carrier
+    limits = version.rig.modulation
+    found = [
+        _percent(
+            "Negative peak",
+            modulation.negative_peak,
+            f"deepest trough; limit {limits.negative_limit_pct:g} %, 100 % is carrier cut-off",
+        ),
+        _percent(
+            "Positive peak",
+            modulation.positive_peak,
+            f"highest crest; limit {limits.positive_limit_pct:g} %",
+        ),
+        Figure(
+            name="Carrier cut-offs",
+            value=str(modulation.cutoffs),
+            help="how often the carrier went off; each splatters",
+        ),
+        _percent(
+            "Modulation density",
+            version.antenna.speech.active_rms,
+            "rms of the modulation while somebody speaks",
+        ),
+        _decibels(
+            f"Beyond {beyond_hz / 1000:g} kHz",
+            version.antenna.emission.beyond_dbc(beyond_hz),
+            "dBc",
+            "mean power further from the carrier, both sides",
+        ),
+    ]
+    if carrier is not None:
+        allowed = carrier.pep_limit_w
+        found.append(
+            Figure(
+                name="Peak power",
+                value=f"{pep_w(carrier.power_w, modulation.positive_peak):.0f}",
+                unit="W",
+                help="peak envelope power" + (f"; {allowed:g} W allowed" if allowed else ""),
+            )
+        )
+    return found
+
+
+def _in_the_receiver(version: Rendered) -> list[Figure]:
+    return [
+        Figure(
+            name="Intelligibility",
+            value=f"{version.score:.2f}",
+            help="ESTOI under this noise, 0 to 1; no percentage of words",
+        )
+    ]
+
+
+def _loudness(sound: Matched) -> list[Figure]:
+    before = sound.lufs - sound.gain_db
+    return [
+        Figure(
+            name="Loudness before",
+            value=f"{before:.1f}",
+            unit="LUFS",
+            help="before all were brought to one loudness (ITU-R BS.1770)",
+        ),
+        Figure(
+            name="Turned down",
+            value=f"{sound.gain_db + 0.0:.1f}",
+            unit="dB",
+            help="to be as loud as the quietest; nothing is limited for it",
+        ),
+    ]
+
+
+def _delay_ms(version: Rendered) -> float:
+    samples = version.chain.latency_samples if version.chain else 0
+    if version.file is not None:
+        samples = version.file.lag_samples
+    return 1000.0 * samples / SAMPLE_RATE_HZ
+
+
+def _percent(name: str, part: float, meaning: str) -> Figure:
+    return Figure(name=name, value=f"{100.0 * part:.1f}", unit="%", help=meaning)
+
+
+def _decibels(name: str, level_db: float | None, unit: str, meaning: str) -> Figure:
+    is_there = level_db is not None and math.isfinite(level_db)
+    return Figure(
+        name=name,
+        value=f"{level_db:.1f}" if is_there else NOTHING,
+        unit=unit if is_there else "",
+        help=meaning,
+    )
+
+
+def _negative(reduction_db: float | None) -> float | None:
+    return None if reduction_db is None else 0.0 - reduction_db

@@ -1,0 +1,54 @@
+"""Two small pictures of each version, all of a phrase on the same axes: trapezoid and spectrum."""
+
+import io
+from collections.abc import Callable, Sequence
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from carrierfloor.cli.compare_versions import Rendered
+from carrierfloor.cli.pictures import style
+from carrierfloor.cli.plots import BLUE, spectrum_plot, trapezoid_plot
+
+SIZE_INCHES = (4.2, 3.2)
+SHALLOWEST_PCT, LOWEST_CREST_PCT = -110.0, 135.0  # what the trapezoids show at least
+
+
+def draw(versions: Sequence[Rendered]) -> list[dict[str, bytes]]:
+    """Draw all versions of one phrase.
+
+    Returns
+    -------
+    list of dict
+        For each version PNG files with a transparent background, ``trapezoid`` and ``spectrum``.
+    """
+    deepest = max(version.antenna.modulation.negative_peak for version in versions)
+    highest = max(version.antenna.modulation.positive_peak for version in versions)
+    low = min(SHALLOWEST_PCT, -100.0 * deepest - 10.0)
+    high = max(LOWEST_CREST_PCT, 100.0 * highest + 10.0)
+
+    def trapezoid(version: Rendered, ax: Axes) -> None:
+        trapezoid_plot(version.antenna.modulation, version.rig.modulation, ax=ax)
+        top = 1.0 + high / 100.0
+        ax.set(xlim=(low, high), ylim=(-top, top), ylabel="Envelope (carrier = 1)")
+
+    def spectrum(version: Rendered, ax: Axes) -> None:
+        spectrum_plot(version.antenna.emission, ax=ax, label="power", color=BLUE)
+        ax.figure.legend(loc="outside upper right", ncols=2)
+
+    return [
+        {
+            "trapezoid": _picture(version, trapezoid),
+            "spectrum": _picture(version, spectrum),
+        }
+        for version in versions
+    ]
+
+
+def _picture(version: Rendered, plot: Callable[[Rendered, Axes], None]) -> bytes:
+    with style():
+        figure = Figure(figsize=SIZE_INCHES, layout="constrained")
+        plot(version, figure.subplots())
+        data = io.BytesIO()
+        figure.savefig(data, format="png")
+    return data.getvalue()

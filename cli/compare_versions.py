@@ -1,0 +1,160 @@
+"""The versions of a phrase: each rendered at the sound card, the antenna and in the receiver."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from carrierfloor.cli.check_reference import at_48_khz
+from carrierfloor.cli.compare_content import LISTENING_POINTS
+from carrierfloor.cli.compare_spec import Spec
+from carrierfloor.cli.job import warmed_up
+from carrierfloor.dsp.alignment import Aligned, aligned
+from carrierfloor.dsp.chain import Chain
+from carrierfloor.dsp.envelope_receiver import ReceiverDesign, received
+from carrierfloor.dsp.errors import AudioError
+from carrierfloor.dsp.in_step import InStep
+from carrierfloor.dsp.intelligibility import estoi
+from carrierfloor.dsp.intelligibility_audio import talker
+from carrierfloor.dsp.level import LevelMeter
+from carrierfloor.dsp.loudness import Matched, matched
+from carrierfloor.dsp.low_pass import LowPass
+from carrierfloor.dsp.prediction import AntennaMeter, AntennaReading
+from carrierfloor.dsp.radiated import radiated, scaled_to_limit
+from carrierfloor.dsp.rig import Rig
+from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
+
+LONGEST_S = 120.0  # everything is held in memory, and a page holds it all
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Rendered:
+    """One version of one phrase.
+
+    Parameters
+    ----------
+    spec : Spec
+        What the user asked for.
+    rig : Rig
+        Where it goes.
+    sounds : mapping of str to ndarray, shape (n,)
+        At 48 kHz and in step with the phrase, for each listening point: sound card, 1.0 = full
+        scale; antenna and receiver, 1.0 = 100 % modulation.
+    level : LevelMeter
+        What went to the sound card.
+    antenna : AntennaReading
+        What the antenna sees, through the worst path.
+    score : float
+        ESTOI of what is heard in the receiver.
+    chain : Chain, optional
+        What it went through, with its meters.
+    file : Aligned, optional
+        How a file was put in step.
+    """
+
+    spec: Spec
+    rig: Rig
+    sounds: Mapping[str, Block]
+    level: LevelMeter
+    antenna: AntennaReading
+    score: float
+    chain: Chain | None = None
+    file: Aligned | None = None
+
+    @property
+    def low_pass_hz(self) -> float | None:
+        """Where the voice ends; unknown without one."""
+        stages = self.chain.stages if self.chain else ()
+        return next((s.cutoff_hz for s in reversed(stages) if isinstance(s, LowPass)), None)
+
+
+def read_phrase(file: Path) -> Block:
+    """Return a phrase, its channels mixed, at 48 kHz.
+
+    Raises
+    ------
+    AudioError
+        If it cannot be read or is too long.
+    """
+    blocks, samples = [], 0
+    for block in at_48_khz(file):
+        blocks.append(block)
+        samples += len(block)
+        if samples > LONGEST_S * SAMPLE_RATE_HZ:
+            raise AudioError(f"{file}: it is longer than {LONGEST_S:g} s; cut a phrase out of it")
+    return np.concatenate(blocks)
+
+
+def render(spec: Spec, phrase: Block, receiver: ReceiverDesign) -> Rendered:
+    """Render one version of a phrase.
+
+    Parameters
+    ----------
+    spec : Spec
+        Which.
+    phrase : ndarray, shape (n,)
+        At 48 kHz.
+    receiver : ReceiverDesign
+        Who listens.
+
+    Raises
+    ------
+    CarrierfloorError
+        If a file cannot be read or is something else, or the phrase is silent.
+    """
+    voice, rig = spec.options.documents()
+    chain = warmed_up(Chain(voice, rig)) if spec.has_voice else None
+    file = None
+    if chain is not None:
+        in_step = InStep(chain, SAMPLE_RATE_HZ, SAMPLE_RATE_HZ)
+        card = np.concatenate([in_step.process(phrase), in_step.finish()])
+    elif spec.file is not None:
+        file = _aligned(spec.file, phrase)
+        card = file.samples
+    else:
+        card = scaled_to_limit(phrase, rig)
+    level, antenna = LevelMeter(SAMPLE_RATE_HZ), AntennaMeter(rig)
+    level.feed(card)
+    antenna.feed(card)
+    on_air = radiated(card, rig)
+    heard = received(on_air, receiver)
+    return Rendered(
+        spec=spec,
+        rig=rig,
+        sounds=dict(zip(LISTENING_POINTS, (card, on_air, heard), strict=True)),
+        level=level,
+        antenna=antenna.finish(),
+        score=estoi(talker(phrase), talker(heard)),
+        chain=chain,
+        file=file,
+    )
+
+
+def match(versions: Sequence[Rendered]) -> list[dict[str, Matched]]:
+    """Bring all versions of a phrase to one loudness at each listening point.
+
+    Returns
+    -------
+    list of dict
+        For each version, the sound at each listening point.
+
+    Raises
+    ------
+    AudioError
+        If one is silent or too short.
+    """
+    points = {
+        point: matched([version.sounds[point] for version in versions])
+        for point in LISTENING_POINTS
+    }
+    return [{point: points[point][at] for point in points} for at in range(len(versions))]
+
+
+def _aligned(file: Path, phrase: Block) -> Aligned:
+    try:
+        return aligned(read_phrase(file), phrase)
+    except AudioError as error:
+        if str(error).startswith(str(file)):
+            raise
+        raise AudioError(f"{file}: it does not hold the phrase: {error}") from None
