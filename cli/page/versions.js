@@ -1,0 +1,56 @@
+/* What stands beside each version: its setting, figures and pictures. */
+(() => {
+  "use strict";
+  const page = (window.comparePage ??= {});
+  const { element, button } = page;
+
+  function rows(version, point) {
+    const turned = version.tracks[point].gain_db.toFixed(1).replace("-", "\u2212");
+    const own = [{ name: "Turned down to match", value: turned, unit: "dB" }];
+    return [...(version.figures[point] ?? []), ...own].flatMap(({ name, value, unit }) => [
+      element("dt", {}, name),
+      element("dd", {}, unit ? `${value.replace("-", "\u2212")}\u00a0${unit}` : value),
+    ]);
+  }
+
+  /** Show a picture in full size. */
+  function enlarge(title, url) {
+    const shown = element(
+      "dialog", { "aria-label": title, click: () => shown.close(), close: () => shown.remove() },
+      element("img", { src: url, alt: title }), button("Close", () => shown.close()),
+    );
+    document.body.append(shown);
+    shown.showModal();
+  }
+
+  function picture(version, { name, url }) {
+    const title = `${version.name}: ${name}`;
+    return element(
+      "button", { type: "button", class: "picture", click: () => enlarge(title, url) },
+      element("img", { src: url, alt: `${title}, enlarge` }),
+    );
+  }
+
+  /** Return what stands beside a version at a listening point. */
+  function card(version, point) {
+    return element(
+      "article", { class: "card", "aria-label": version.name },
+      element("h3", {}, version.name),
+      element("p", { class: "spec" }, version.spec),
+      element("dl", { class: "figures" }, ...rows(version, point)),
+      element("div", { class: "pictures" }, ...version.pictures.map((one) => picture(version, one))),
+    );
+  }
+
+  /** Return what the figures say, behind a fold; nothing if none is explained. */
+  function explanations(version, point) {
+    const explained = (version.figures[point] ?? []).filter(({ help }) => help);
+    if (!explained.length) return "";
+    const list = explained.flatMap(({ name, help }) => [element("dt", {}, name), element("dd", {}, help)]);
+    return element(
+      "details", {}, element("summary", {}, "What the figures say"), element("dl", { class: "help" }, ...list),
+    );
+  }
+
+  page.versions = { card, explanations };
+})();
