@@ -37,6 +37,7 @@ FIRST_LOOK, FINISHED = 15, 5  # steps of all candidates; how many are then finis
 MOST_EXCHANGES = 3
 TRIED = 3  # solutions for the magnitude that are tried with the phase
 THINNED = 3  # of the grid, at the first look
+ONE_POLE = {HIGH_PASS_2: HIGH_PASS_1, LOW_PASS_2: LOW_PASS_1}
 
 
 def searched(data: Data) -> list[Solution]:
@@ -158,13 +159,40 @@ def _added(data: Data, solution: Solution) -> Solution:
 
 
 def _pruned(data: Data, solution: Solution) -> Solution:
-    """Leave away sections as long as that is worth more than it costs."""
+    """Leave away sections, or halves of them, as long as that is worth more than it costs."""
     while solution.shapes:
-        best = min((_without(data, solution, n) for n in range(len(solution.shapes))), key=_score)
+        simpler = [_without(data, solution, n) for n in range(len(solution.shapes))]
+        simpler += _halved(data, solution)
+        best = min(simpler, key=_score)
         if _score(best) > _score(solution):
             return solution
         solution = best
     return solution
+
+
+def _halved(data: Data, solution: Solution) -> list[Solution]:
+    """Return solutions with one pole for two that are real: the other may lie beyond the band."""
+    found, at = [], 0
+    for number, shape in enumerate(solution.shapes):
+        own = slice(at, at + shape.size)
+        at += shape.size
+        if shape not in ONE_POLE:
+            continue
+        place, q = shape.numbers(solution.unknowns[own])[:2]
+        if q is None or q > 0.5:
+            continue
+        apart = math.acosh(0.5 / q)  # ln of how far each pole lies from the section's frequency
+        towards_band = -apart if shape == LOW_PASS_2 else apart
+        start = np.concatenate(
+            [
+                solution.unknowns[: own.start],
+                [math.log(place) + towards_band],
+                solution.unknowns[own.stop :],
+            ]
+        )
+        shapes = (*solution.shapes[:number], ONE_POLE[shape], *solution.shapes[number + 1 :])
+        found.append(fit(data, shapes, solution.sign, start))
+    return found
 
 
 def _without(data: Data, solution: Solution, number: int) -> Solution:

@@ -1,5 +1,6 @@
 """A sweep and its captures from simulated transmitters, for the tests of measuring."""
 
+from collections.abc import Callable
 from functools import cache
 
 import numpy as np
@@ -7,9 +8,11 @@ from numpy.typing import NDArray
 
 from carrierfloor.dsp.signals import Ramped, Sweep
 from carrierfloor.dsp.sweep_recognition import KnownSweep
+from carrierfloor.dsp.sweep_response import Harmonic, HumLine, SweepResponse, measure_response
 from tests.reference.transmitter import RATE_HZ, Capture, Sections, Transmitter
 
 Array = NDArray[np.float64]
+Spectrum = NDArray[np.complex128]
 
 HIGH_PASS = Sections(({"kind": "highpass", "corner_hz": 40.0, "q": 0.7},))
 LOW_PASS = Sections(({"kind": "lowpass", "corner_hz": 7000.0, "q": 0.7},))
@@ -63,3 +66,51 @@ def captured(
     samples = capture.record(transmitter, played(seconds))
     samples.flags.writeable = False
     return samples
+
+
+def seen(
+    response: Callable[[Array], Spectrum],
+    *,
+    noise: float = 1e-4,
+    seed: int = 1,
+    sign: float = 1.0,
+    harmonics: tuple[Harmonic, ...] = (),
+    hum: tuple[HumLine, ...] = (),
+) -> SweepResponse:
+    """Return what an ideal measurement of a response would tell: white noise and nothing else.
+
+    Parameters
+    ----------
+    response : callable
+        Gives the complex response at frequencies in Hz.
+    noise : float
+        Standard deviation of each cell.
+    seed : int
+        Of the noise.
+    sign : float
+        -1.0: the capture is upside down.
+    harmonics, hum
+        As in SweepResponse.
+    """
+    frequency_hz = np.geomspace(21.0, 9600.0, 425)
+    random = np.random.default_rng(seed)
+    off = random.standard_normal((2, len(frequency_hz))) * noise / np.sqrt(2.0)
+    return SweepResponse(
+        frequency_hz=frequency_hz,
+        response=sign * (response(frequency_hz) + off[0] + 1j * off[1]),
+        noise=np.full(len(frequency_hz), noise),
+        gain=1.0,
+        delay_s=0.3,
+        clock_ppm=20.0,
+        sweep=known(),
+        signal_to_noise_db=50.0,
+        peak_dbfs=-6.0,
+        harmonics=harmonics,
+        hum=hum,
+    )
+
+
+@cache
+def response_of(transmitter: Transmitter = PLAIN, capture: Capture = CAPTURE) -> SweepResponse:
+    """Return what a capture of the sweep tells."""
+    return measure_response(captured(transmitter, capture), RATE_HZ, known())
