@@ -22,6 +22,7 @@ class Keys(argparse.Action):
             report_keys,
             screen,
             simulate_report,
+            study_columns,
         )
 
         tables = {
@@ -33,6 +34,7 @@ class Keys(argparse.Action):
             "level": level_report.KEYS,
             "simulate": simulate_report.KEYS,
             "check": check_report.KEYS,
+            "study": study_columns.KEYS,
         }
         screen.results().print(keys.report_table(tables[str(self.const)]))
         parser.exit()

@@ -16,6 +16,7 @@ from carrierfloor.cli.level_parser import add_level
 from carrierfloor.cli.live_parser import add_live
 from carrierfloor.cli.measure_parser import add_measure
 from carrierfloor.cli.simulate_parser import add_simulate
+from carrierfloor.cli.study_parser import add_study
 from carrierfloor.cli.tone_parser import Commands, add_devices, add_tone
 
 EPILOG = """\
@@ -60,6 +61,7 @@ def build_parser() -> argparse.ArgumentParser:
     add_level(commands)
     add_check(commands)
     add_simulate(commands)
+    add_study(commands)
     add_devices(commands)
     _add_documents(commands, "voices", "voice")
     _add_documents(commands, "rigs", "rig")

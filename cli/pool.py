@@ -71,7 +71,8 @@ def run_all(
         After Ctrl-C, when all processes have cleaned up.
     """
     context = get_context("spawn")  # the same on all systems, and safe with threads
-    stop, parts = context.Event(), context.Array("d", len(tasks))
+    stop: Any = context.Event()
+    parts: Any = context.Array("d", len(tasks))
     as_before = signal.getsignal(signal.SIGINT)
     with (
         _on_interrupt(signal.SIG_IGN),  # inherited by the processes, which start here

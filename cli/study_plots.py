@@ -1,0 +1,100 @@
+"""Drawing what a study found: numbers in, axes out; colours as in cli/plots.py."""
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from matplotlib.axes import Axes
+
+from carrierfloor.cli.plots import BLUE, DASHES, INK, VERMILION, VIOLET
+from carrierfloor.cli.study_figures import SettingFigures
+
+Settings = Sequence[SettingFigures]
+Price = Callable[[SettingFigures], float]
+
+# One for each voice, each with a mark of its own: no meaning hangs on colour alone.
+LINES = ((BLUE, "o", "-"), (VERMILION, "s", "--"), (VIOLET, "^", "-."), (INK, "D", ":"))
+FAINTEST, WIDTH = 0.45, 1.6
+
+
+def intelligibility_plot(settings: Settings, unprocessed: Settings, *, ax: Axes) -> Axes:
+    """Draw the mean score of each drive of one voice over the carrier-to-noise ratio.
+
+    The line's end says the drive; the stronger it is, the darker the line.
+    """
+    for one in unprocessed:
+        _scores(one, "unprocessed", ax=ax, color=INK, linestyle=DASHES, marker=".")
+    for number, one in enumerate(settings, 1):
+        alpha = FAINTEST + (1.0 - FAINTEST) * number / len(settings)
+        name = one.voice if one.drive_db is None else f"{one.drive_db:g} dB"
+        _scores(one, name, ax=ax, color=BLUE, alpha=alpha, marker="o")
+    ax.set(xlabel="Carrier over noise in 10 kHz (dB)", ylabel="ESTOI, mean", ylim=(0.0, 1.0))
+    ax.margins(x=0.05)
+    _grid(ax)
+    return ax
+
+
+def gain_plot(settings: Settings, column: str, *, ax: Axes) -> Axes:
+    """Draw the power gain of each voice over its drive: the mean, and thin the worst phrase."""
+    for (voice, ours), (color, marker, style) in zip(_voices(settings), _lines(), strict=False):
+        known = [(one, spread) for one in ours if (spread := one.gains[column].spread)]
+        if not known:
+            continue
+        look: dict[str, Any] = {"color": color, "linestyle": style}
+        means = [spread.mean for _, spread in known]
+        worst = [spread.worst for _, spread in known]
+        drives = [one.drive_db for one, _ in known if one.drive_db is not None]
+        if not drives:
+            ax.axhline(means[0], label=f"{voice}, no drive", linewidth=WIDTH, **look)
+            continue
+        ax.plot(drives, means, marker=marker, label=voice, linewidth=WIDTH, **look)
+        ax.plot(drives, worst, marker=marker, markersize=3.0, linewidth=0.6, **look)
+    ax.set(xlabel="Drive (dB)", ylabel="Effective power gain (dB)\nmean; thin: the worst phrase")
+    _grid(ax)
+    return ax
+
+
+def price_plot(settings: Settings, column: str, price: Price, *, ax: Axes) -> Axes:
+    """Draw the mean power gain of every setting over what it costs, with its drive beside it."""
+    for (voice, ours), (color, marker, style) in zip(_voices(settings), _lines(), strict=False):
+        points = [
+            (price(one), spread.mean, one) for one in ours if (spread := one.gains[column].spread)
+        ]
+        x, y = [point[0] for point in points], [point[1] for point in points]
+        ax.plot(x, y, color=color, linestyle=style, marker=marker, label=voice, linewidth=0.8)
+        for left, top, one in points:
+            if one.drive_db is not None:
+                ax.annotate(
+                    f"{one.drive_db:g} dB", (left, top), xytext=(7, -11),
+                    textcoords="offset points", fontsize=8.0, color=color,
+                )  # fmt: skip
+    ax.set_ylabel("Effective power gain, mean (dB)")
+    ax.margins(x=0.12, y=0.1)
+    _grid(ax)
+    return ax
+
+
+def _scores(one: SettingFigures, name: str, *, ax: Axes, **look: Any) -> None:
+    ratios_db = sorted(one.intelligibility)
+    means = [one.intelligibility[ratio_db].mean for ratio_db in ratios_db]
+    ax.plot(ratios_db, means, linewidth=WIDTH, markersize=4.0, **look)
+    ax.annotate(
+        name, (ratios_db[-1], means[-1]), xytext=(6, 0), textcoords="offset points",
+        va="center", fontsize=8.0, color=look["color"], annotation_clip=False,
+    )  # fmt: skip
+
+
+def _voices(settings: Settings) -> list[tuple[str, list[SettingFigures]]]:
+    """Group settings by voice, each in order of its drive."""
+    groups: dict[str, list[SettingFigures]] = {}
+    for one in settings:
+        groups.setdefault(one.voice, []).append(one)
+    return [(v, sorted(ours, key=lambda one: one.drive_db or 0.0)) for v, ours in groups.items()]
+
+
+def _lines() -> list[tuple[str, str, str]]:
+    """Return more looks than there are voices; they repeat after four."""
+    return list(LINES) * 16
+
+
+def _grid(ax: Axes) -> None:
+    ax.grid(color=INK, alpha=0.25, linewidth=0.6)
