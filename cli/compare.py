@@ -18,16 +18,16 @@ from carrierfloor.cli.screen import QUIET
 from carrierfloor.dsp.envelope_receiver import NONE, ReceiverDesign
 from carrierfloor.dsp.errors import AudioError, SettingError
 from carrierfloor.dsp.loudness import Matched
-from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
+from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
 
 
 def compare(
     phrases: Sequence[Path],
     versions: Sequence[str],
+    receiver: ReceiverDesign,
     *,
-    page: Path | None,
+    page: Path | None = None,
     rig: str | None = None,
-    receiver: ReceiverDesign | None = None,
 ) -> int:
     """Render phrases in several versions, equally loud and in step, into a page to listen to.
 
@@ -37,12 +37,12 @@ def compare(
         Sound files.
     versions : sequence of str
         One SPEC each.
+    receiver : ReceiverDesign
+        Who listens.
     page : Path
         Where the page goes.
     rig : str, optional
         Name or file; the rig of the versions that name none.
-    receiver : ReceiverDesign, optional
-        Who listens.
 
     Returns
     -------
@@ -57,24 +57,45 @@ def compare(
     if page is None:
         raise SettingError("nothing to do: give --page OUT.html")
     compare_page.check_page(page)
-    specs = read_specs(versions, rig)
+    found = rendered_content(phrases, read_specs(versions, rig), receiver)
+    compare_page.write_page(found, page)
+    results = screen.results()
+    compare_view.show(found, results)
+    results.print(Text(f"Page: {page}", style=QUIET), soft_wrap=True)
+    return 0
+
+
+def rendered_content(
+    phrases: Sequence[Path], specs: Sequence[Spec], receiver: ReceiverDesign
+) -> Content:
+    """Render all versions of all phrases.
+
+    Raises
+    ------
+    CarrierfloorError
+        If a phrase or a version cannot be used.
+    """
+    names = _names(phrases)
     if len(phrases) > 1 and any(spec.file is not None for spec in specs):
         raise SettingError("a file is one version of one phrase; give one PHRASE with it")
     compile_first(Options())
-    receiver = receiver or ReceiverDesign()
-    rendered = {file: _rendered(file, specs, receiver) for file in phrases}
-    content = Content(
+    parts: list[Phrase] = []
+    said: list[str] = []
+    for file, name in zip(phrases, names, strict=True):
+        phrase = read_phrase(file)
+        try:
+            rendered = _rendered(name, phrase, specs, receiver)
+            parts.append(_phrase(name, rendered))
+        except AudioError as error:
+            raise AudioError(f"{file}: {error}") from None
+        said += notes(name, rendered)
+    return Content(
         title=f"Compare {', '.join(spec.name for spec in specs)}",
-        phrases=[_phrase(file, all_) for file, all_ in rendered.items()],
+        phrases=parts,
         receiver=in_words(receiver),
-        notes=[note for file, all_ in rendered.items() for note in notes(file, all_)],
+        notes=said,
         made_with=f"carrierfloor {version_of('carrierfloor')}",
     )
-    compare_page.write_page(content, page)
-    results = screen.results()
-    compare_view.show(content, results)
-    results.print(Text(f"Page: {page}", style=QUIET), soft_wrap=True)
-    return 0
 
 
 def in_words(receiver: ReceiverDesign) -> str:
@@ -86,22 +107,33 @@ def in_words(receiver: ReceiverDesign) -> str:
     )
 
 
-def _rendered(file: Path, specs: Sequence[Spec], receiver: ReceiverDesign) -> list[Rendered]:
-    phrase = read_phrase(file)
+def _names(phrases: Sequence[Path]) -> list[str]:
+    """Name phrases after their files; two of the same name are called by their whole path."""
+    stems = [file.stem for file in phrases]
+    names = [
+        stem if stems.count(stem) == 1 else str(file)
+        for file, stem in zip(phrases, stems, strict=True)
+    ]
+    for name in names:
+        if names.count(name) > 1:
+            raise SettingError(f"{name} is given twice as a phrase")
+    return names
+
+
+def _rendered(
+    name: str, phrase: Block, specs: Sequence[Spec], receiver: ReceiverDesign
+) -> list[Rendered]:
     with screen.progress_bar() as bar:
-        return [render(spec, phrase, receiver) for spec in bar.track(specs, description=file.name)]
+        return [render(spec, phrase, receiver) for spec in bar.track(specs, description=name)]
 
 
-def _phrase(file: Path, rendered: Sequence[Rendered]) -> Phrase:
+def _phrase(name: str, rendered: Sequence[Rendered]) -> Phrase:
     from carrierfloor.cli.compare_pictures import draw
 
-    try:
-        sounds = match(rendered)
-    except AudioError as error:
-        raise AudioError(f"{file}: {error}") from None
+    sounds = match(rendered)
     beyond_hz, pictures = beyond_hz_of(rendered), draw(rendered)
     return Phrase(
-        name=file.stem,
+        name=name,
         versions=[
             Version(
                 name=version.spec.name,

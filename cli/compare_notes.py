@@ -1,7 +1,6 @@
 """What a listener should know beside the figures, in sentences."""
 
 from collections.abc import Iterator, Sequence
-from pathlib import Path
 
 from carrierfloor.cli.compare_versions import Rendered
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
@@ -9,13 +8,13 @@ from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
 MOST_DRIFT_SAMPLES = 2
 
 
-def notes(phrase: Path, versions: Sequence[Rendered]) -> Iterator[str]:
+def notes(phrase: str, versions: Sequence[Rendered]) -> Iterator[str]:
     """Yield the notes on the versions of a phrase; most have none."""
     for version in versions:
         for note in _on_file(version):
             yield f"{version.spec.name}: {note}"
         for note in _on_limits(version):
-            yield f"{phrase.stem}, {version.spec.name}: {note}"
+            yield f"{phrase}, {version.spec.name}: {note}"
 
 
 def _on_file(version: Rendered) -> Iterator[str]:

@@ -76,7 +76,7 @@ def _compare(arguments: argparse.Namespace) -> int:
     return compare(
         arguments.phrases,
         arguments.versions,
+        receiver,
         page=arguments.page,
         rig=arguments.rig,
-        receiver=receiver,
     )

@@ -152,9 +152,8 @@ def match(versions: Sequence[Rendered]) -> list[dict[str, Matched]]:
 
 
 def _aligned(file: Path, phrase: Block) -> Aligned:
+    recording = read_phrase(file)
     try:
-        return aligned(read_phrase(file), phrase)
-    except AudioError as error:
-        if str(error).startswith(str(file)):
-            raise
-        raise AudioError(f"{file}: it does not hold the phrase: {error}") from None
+        return aligned(recording, phrase)
+    except AudioError:
+        raise AudioError(f"{file} does not hold this phrase; give a recording of it") from None
