@@ -12,12 +12,13 @@ from carrierfloor.cli import (
     report_file,
     screen,
 )
-from carrierfloor.cli.check_detector import DetectorSource
 from carrierfloor.cli.check_emission import Emission, check_masks, read_emission
-from carrierfloor.cli.check_listening import Listened, listen, listen_to_detector, look
+from carrierfloor.cli.check_head import look
+from carrierfloor.cli.check_listening import Listened, listen, listen_to_detector
 from carrierfloor.cli.check_measuring import Measured, measure
 from carrierfloor.cli.check_options import CheckOptions
 from carrierfloor.cli.check_parts import Parts
+from carrierfloor.cli.detector_source import DetectorSource
 from carrierfloor.cli.kept_signal import KeptSignal
 from carrierfloor.cli.recording_in import DETECTOR
 from carrierfloor.cli.report import Report
@@ -46,7 +47,7 @@ def check(options: CheckOptions) -> int:
     rig, file = _rig(options)
     masks = tuple(documents.mask(name) for name in options.masks)
     check_masks(masks)
-    check_parts.check_options(options)
+    check_parts.check_options(options, rig)
     if options.report is not None:
         report_file.check_path(options.report)
     if not is_compiled(LAST_KERNEL):
@@ -97,7 +98,7 @@ def _hear(
     with screen.progress_bar() as bar:
         task = bar.add_task(f"{options.recording.name}: listening", total=1.0)
         if head.kind == DETECTOR:
-            detector = stack.enter_context(check_parts.detector_source(options, rig))
+            detector = stack.enter_context(DetectorSource(options, rig))
             heard = listen_to_detector(detector, options, head, kept)
         else:
             heard = listen(options, head, kept, lambda part: bar.update(task, completed=part))
@@ -115,10 +116,8 @@ def _verdict(measured: Measured, rig: Rig, parts: Parts) -> RigVerdict:
     verdict = judge_rig(
         check_report.reached(measured), rig, parts.level_db, is_upside_down=parts.is_upside_down
     )
-    detector, peak = parts.detector, parts.negative_peak
-    if detector is None or detector.may_be_safe(peak, parts.limit):
-        return verdict
-    return not_seen(verdict, detector.depth_bound(peak))
+    hidden = parts.hidden_depth
+    return verdict if hidden is None else not_seen(verdict, hidden)
 
 
 def _draw(
@@ -126,7 +125,7 @@ def _draw(
 ) -> list[str]:
     from carrierfloor.cli.check_pictures import write_pictures
 
-    drawn = write_pictures(folder, measured, emission, rig)
+    drawn = write_pictures(folder, measured, emission, rig, parts.hidden_depth)
     return [str(path) for path in (*drawn, *parts.draw(folder))]
 
 

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import soundfile
 
-from carrierfloor.cli.check_reference import HeardSignal, ReceivedLike, Reference
+from carrierfloor.cli.check_reference import Reference
+from carrierfloor.cli.kept_signal import ReceivedSignal
 from carrierfloor.dsp.cutoff_clips import MOST, CutoffClip, choose_clips, faded
 from carrierfloor.dsp.cutoff_finder import CutOff
 from carrierfloor.dsp.errors import SettingError
@@ -97,7 +98,7 @@ def check_folder(folder: Path) -> None:
 
 def write_clips(
     folder: Path,
-    received: ReceivedLike,
+    received: ReceivedSignal,
     cutoffs: Sequence[CutOff],
     *,
     count: int | None = None,
@@ -111,7 +112,7 @@ def write_clips(
     ----------
     folder : Path
         New, or empty.
-    received : ReceivedLike
+    received : ReceivedSignal
         The received signal.
     cutoffs : sequence of CutOff
         In the order of time.
@@ -135,15 +136,14 @@ def write_clips(
         return Clips(folder=None, audio=source, clips=(), files=(), pictures=(), left_out=0)
     part = folder.absolute().with_name(f".{folder.name}.{os.getpid()}.part")
     limits = rig.modulation if rig is not None else Modulation()
-    heard = HeardSignal(received)
     try:
         check_folder(folder)
         part.mkdir()
-        audio = [_audio(clip, heard, reference) for clip in clips]
+        audio = [_audio(clip, received, reference) for clip in clips]
         peak = max(float(np.abs(samples).max(initial=0.0)) for samples in audio)
         for clip, samples in zip(clips, audio, strict=True):
             _write(part / f"{_name(clip)}.wav", faded(samples, peak))
-            _draw(part / f"{_name(clip)}.png", clip, samples / peak, heard, limits)
+            _draw(part / f"{_name(clip)}.png", clip, samples / peak, received, limits)
         with suppress(FileNotFoundError):
             folder.rmdir()  # an empty one gives way
         os.replace(part, folder)
@@ -167,12 +167,12 @@ def _name(clip: CutoffClip) -> str:
     return f"cutoff-at-{clip.cutoffs[0].start_s:09.3f}s"
 
 
-def _audio(clip: CutoffClip, heard: HeardSignal, reference: Reference | None) -> Block:
+def _audio(clip: CutoffClip, received: ReceivedSignal, reference: Reference | None) -> Block:
     """Return what is to be heard."""
     first = round(clip.start_s * SAMPLE_RATE_HZ)
     samples = round(clip.end_s * SAMPLE_RATE_HZ) - first
     if reference is None:
-        return heard.take(first, samples)
+        return received.take(first, samples)
     return reference.time_map.take(reference.audio, first, samples)
 
 
@@ -184,12 +184,12 @@ def _write(path: Path, samples: Block) -> None:
 
 
 def _draw(
-    path: Path, clip: CutoffClip, audio: Block, heard: HeardSignal, limits: Modulation
+    path: Path, clip: CutoffClip, audio: Block, received: ReceivedSignal, limits: Modulation
 ) -> None:
     from carrierfloor.cli.pictures import save, style
 
     first = round(clip.start_s * SAMPLE_RATE_HZ)
-    modulation = heard.take(first, len(audio))
+    modulation = received.take(first, len(audio))
     with style():
         save(_figure(clip, audio, modulation, limits), path)
 
@@ -211,8 +211,5 @@ def _figure(clip: CutoffClip, audio: Block, modulation: Block, limits: Modulatio
                   ax=lower)  # fmt: skip
     times = "once" if len(clip.cutoffs) == 1 else f"{len(clip.cutoffs)} times"
     upper.set_title(f"Carrier off {times}, {1000.0 * clip.off_s:.2f} ms in all")
-    lower.set_title(
-        f"The longest, {1000.0 * worst.duration_s:.2f} ms at {worst.start_s:.3f} s; the audio "
-        f"asks for -{100.0 * worst.wanted_depth:.0f} %"
-    )
+    lower.set_title(f"The longest, {1000.0 * worst.duration_s:.2f} ms at {worst.start_s:.3f} s")
     return figure

@@ -1,4 +1,4 @@
-"""The first passes of ``check``: what kind of recording it is, then all of it, once."""
+"""The first pass of ``check``: a whole recording is heard, once."""
 
 import math
 from collections.abc import Callable
@@ -9,43 +9,24 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from carrierfloor.cli.check_detector import DetectorSource
+from carrierfloor.cli.check_head import Head, open_recording
 from carrierfloor.cli.check_options import CheckOptions
+from carrierfloor.cli.detector_source import DetectorSource
 from carrierfloor.cli.kept_signal import KeptSignal
-from carrierfloor.cli.recording_in import DETECTOR, IF, IQ, RecordingIn
+from carrierfloor.cli.recording_in import IQ, RecordingIn
 from carrierfloor.dsp.carrier_phase import Demodulated
-from carrierfloor.dsp.carrier_reference import find_reference
 from carrierfloor.dsp.carrier_rows import RowMeter, Rows, with_noise_of_pauses
-from carrierfloor.dsp.carrier_search import find_carrier
 from carrierfloor.dsp.carrier_track import CarrierTrack
 from carrierfloor.dsp.cutoff_finder import SMALLEST
-from carrierfloor.dsp.demodulate import HALF_WIDTH_HZ, Demodulator
+from carrierfloor.dsp.demodulate import Demodulator
 from carrierfloor.dsp.errors import AudioError
 from carrierfloor.dsp.front_end import FrontEnd, is_worthwhile
-from carrierfloor.dsp.iq_balance import find_image, without_image
+from carrierfloor.dsp.iq_balance import without_image
 from carrierfloor.dsp.spectrum_meter import FINE_RESOLUTION_HZ, RESOLUTION_HZ, SpectrumMeter
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
 
-HEAD_S, LEAST_HEAD_S = 2.0, 0.75  # of signal: the second if that is more than HEAD_SAMPLES
-HEAD_SAMPLES = 1_500_000
-LONGEST_HEAD_S = 20.0  # looked at first; as long if there is no carrier earlier
-WIDE_HZ = 16_000.0  # on each side, where noise and neighbours allow
-WIDE_NOISE = 0.004  # rms over the carrier up to which they do
-LOWEST_IF_HZ = 4000.0  # of a mono recording's carrier; below it could be a tone of a detector
-FEWEST_ROWS = 25  # of a carrier, to tell
 UNKNOWN_SIZE = 2**31 - 65_536  # programs that stream write such a length
 EDGE = 0.9  # of half the sample rate: beyond is the receiver's own filter
-
-
-@dataclass(frozen=True, kw_only=True)
-class Head:
-    """What the beginning of a recording tells."""
-
-    kind: str
-    kind_was_given: bool
-    image: complex  # mirror image of an IQ receiver, a part of the signal
-    half_width_hz: float
-    carrier_hz: float | None = None  # where it was
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,104 +45,6 @@ class Listened:
     wide: SpectrumMeter | None  # on the recording itself
     fine: SpectrumMeter | None  # on what was demodulated
     least_aim: float = SMALLEST  # of the carrier: a cut-off aims deeper below zero
-
-
-def open_recording(options: CheckOptions, kind: str) -> RecordingIn:
-    """Open the recording as one of a kind."""
-    return RecordingIn(
-        options.recording,
-        kind,
-        raw_format=options.format,
-        rate_hz=options.rate,
-        channel=options.channel,
-    )
-
-
-def look(options: CheckOptions) -> Head:
-    """Look at the beginning of a recording.
-
-    Raises
-    ------
-    CarrierfloorError
-        If it cannot be read or cannot be of the kind given.
-    """
-    kind = options.kind or _kind(options)
-    image, half_width_hz, carrier_hz = 0.0j, options.width or HALF_WIDTH_HZ, None
-    if kind != DETECTOR:
-        samples, rate_hz = _head(options, kind)
-        if kind == IQ:
-            image = find_image(samples)
-            samples = without_image(samples, image) if image else samples
-        is_clean, carrier_hz = _try(samples, rate_hz, options.carrier)
-        if options.width is None and is_clean:
-            half_width_hz = WIDE_HZ
-    return Head(
-        kind=kind,
-        kind_was_given=options.kind is not None,
-        image=image,
-        half_width_hz=half_width_hz,
-        carrier_hz=carrier_hz,
-    )
-
-
-def _kind(options: CheckOptions) -> str:
-    """Tell the kind by the channels, or by a carrier in the one there is."""
-    try:
-        with open_recording(options, IQ):
-            return IQ
-    except AudioError:
-        samples, rate_hz = _head(options, IF)
-    line = find_carrier(samples, rate_hz, LOWEST_IF_HZ, rate_hz / 2.0)
-    low = find_carrier(samples, rate_hz, 0.0, LOWEST_IF_HZ)
-    higher = line is not None and (low is None or line.amplitude > low.amplitude)
-    return IF if higher else DETECTOR
-
-
-def _head(options: CheckOptions, kind: str) -> tuple[NDArray[Any], float]:
-    """Return the first seconds in which there is something."""
-    with open_recording(options, kind) as recording:
-        rate_hz = recording.sample_rate_hz
-        seconds = max(LEAST_HEAD_S, min(HEAD_S, HEAD_SAMPLES / rate_hz))
-        wanted, longest = round(seconds * rate_hz), round(LONGEST_HEAD_S * rate_hz)
-        parts: list[NDArray[Any]] = []
-        held = seen = 0
-        for block in recording.blocks():
-            seen += len(block)
-            if held or np.any(block):
-                parts.append(block)
-                held += len(block)
-            if held >= wanted or seen >= longest:
-                break
-    empty = np.zeros(0, dtype=np.complex128 if kind == IQ else np.float64)
-    return np.concatenate([empty, *parts])[:wanted], rate_hz
-
-
-def _try(
-    samples: NDArray[Any], rate_hz: float, carrier_hz: float | None
-) -> tuple[bool, float | None]:
-    """Tell whether noise and neighbours leave room for twice the width, and where the carrier is.
-
-    The carrier is ``None`` if there is none all along.
-    """
-    demodulator = Demodulator(
-        rate_hz,
-        is_complex=np.iscomplexobj(samples),
-        half_width_hz=WIDE_HZ,
-        carrier_hz=carrier_hz,
-    )
-    meter = RowMeter()
-    try:
-        meter.feed(demodulator.process(samples))
-    except AudioError:
-        return False, None
-    meter.feed(demodulator.finish())
-    rows = meter.read()
-    reference = find_reference(rows)
-    known = reference.known
-    if np.count_nonzero(known) < FEWEST_ROWS:
-        return False, None
-    noise = reference.noise[known] / np.square(reference.height[known])
-    return float(np.sqrt(noise.mean())) < WIDE_NOISE, demodulator.track.mean_hz
 
 
 def listen(

@@ -138,7 +138,7 @@ def _tones(received: ReceivedSignal, reading: ReceivedReading, least_aim: float)
         last_s = min(run.start_s + run.duration_s - edge_s, run.start_s + LONGEST_TONE_S)
         first, last = (round(SAMPLE_RATE_HZ * at) for at in (run.start_s + edge_s, last_s))
         envelope = read_tone(
-            received.part(first, last),
+            received.take(first, last - first),
             run.reading.frequency_hz,
             received.half_width_hz,
             least_aim,

@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from pathlib import Path
 
+MIX = "mix"  # of all channels
+
 
 @dataclass(frozen=True, kw_only=True)
 class CheckOptions:
@@ -12,7 +14,7 @@ class CheckOptions:
     kind: str | None = None  # iq, if or detector; found out if left out
     format: str | None = None  # of raw samples
     rate: float | None = None  # of raw samples, in Hz
-    channel: str = "mix"  # of a recording that is no IQ
+    channel: str = MIX  # of a recording that is no IQ
     carrier: float | None = None  # where about it lies, in Hz
     width: float | None = None  # on each side of the carrier, in Hz; chosen if left out
     rig: str | None = None

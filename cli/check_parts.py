@@ -8,15 +8,17 @@ from pathlib import Path
 from typing import Any
 
 from carrierfloor.cli.check_clips import Clips, check_folder, write_clips
-from carrierfloor.cli.check_detector import DetectorOptions, DetectorSource
+from carrierfloor.cli.check_detector import detector_notes, detector_report
 from carrierfloor.cli.check_measuring import Measured
-from carrierfloor.cli.check_options import CheckOptions
-from carrierfloor.cli.check_reference import HeardSignal, Reference, ReferenceFolder
+from carrierfloor.cli.check_options import MIX, CheckOptions
+from carrierfloor.cli.check_reference import Reference, ReferenceFolder
 from carrierfloor.cli.check_trapezoid import CheckedTrapezoid, trapezoid
-from carrierfloor.cli.recording_in import DETECTOR
+from carrierfloor.cli.detector_source import DetectorSource
+from carrierfloor.cli.recording_in import DETECTOR, IQ
 from carrierfloor.cli.report import finite
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.rig import Modulation, Rig
+from carrierfloor.dsp.simulation import chosen_path
 
 LEVEL_WAS_TAKEN = "known audio at the rig's level"  # of a detector: it cannot tell the level
 
@@ -36,7 +38,7 @@ class Parts:
         """Their groups of the report."""
         groups: dict[str, Any] = {}
         if self.detector is not None:
-            groups["detector"] = self.detector.report(self.negative_peak, self.limit)
+            groups["detector"] = detector_report(self.detector, self.negative_peak, self.limit)
         if self.trapezoid is not None:
             groups |= self.trapezoid.report
         if self.clips is not None:
@@ -47,10 +49,17 @@ class Parts:
     def notes(self) -> Iterator[str]:
         """What a person should know."""
         if self.detector is not None:
-            yield from self.detector.notes(self.negative_peak, self.limit)
+            yield from detector_notes(self.detector, self.negative_peak, self.limit)
         for part in (self.trapezoid, self.clips):
             if part is not None:
                 yield from part.notes
+
+    @property
+    def hidden_depth(self) -> float | None:
+        """How deep a trough may be that the detector does not show, if that breaks the limit."""
+        if self.detector is None or self.detector.may_be_safe(self.negative_peak, self.limit):
+            return None
+        return self.detector.depth_bound(self.negative_peak)
 
     @property
     def level_db(self) -> float | None:
@@ -74,7 +83,7 @@ class Parts:
         return () if self.trapezoid is None else self.trapezoid.draw(folder)
 
 
-def check_options(options: CheckOptions) -> None:
+def check_options(options: CheckOptions, rig: Rig | None) -> None:
     """Refuse, before any work, options that do not go together.
 
     Raises
@@ -84,8 +93,12 @@ def check_options(options: CheckOptions) -> None:
     """
     if options.clips is not None:
         check_folder(options.clips)
-    if options.path is not None and options.rig is None:
-        raise SettingError("--path names one of a rig's paths; give the rig with --rig")
+    if options.path is not None:
+        if rig is None:
+            raise SettingError("--path names one of a rig's paths; give the rig with --rig")
+        chosen_path(rig, options.path)
+    if options.channel != MIX and options.kind == IQ:
+        raise SettingError("--channel goes with --kind if and detector: IQ needs both channels")
     of_detector = {
         "known": options.known,
         "carrier-level": options.carrier_level,
@@ -96,26 +109,14 @@ def check_options(options: CheckOptions) -> None:
     for name, given in of_detector.items():
         if given is not None and options.kind != DETECTOR:
             raise SettingError(f"--{name} goes with --kind detector only")
-
-
-def detector_source(options: CheckOptions, rig: Rig | None) -> DetectorSource:
-    """Open a detector recording."""
-    known = options.known or (options.reference if rig is not None else None)
-    return DetectorSource(
-        DetectorOptions(
-            recording=options.recording,
-            raw_format=options.format,
-            rate_hz=options.rate,
-            channel=options.channel,
-            known=known,
-            rig=rig,
-            path=options.path,
-            carrier_level=options.carrier_level,
-            knee_pct=options.knee,
-            rc_ms=options.rc,
-            inverted=options.inverted,
-        )
-    )
+    for name, value, low, high, unit in (
+        ("knee", options.knee, 0.0, 100.0, "% of the carrier"),
+        ("rc", options.rc, 0.0, 10.0, "ms"),
+        ("carrier-level", options.carrier_level and abs(options.carrier_level), 1e-6, 10.0, ""),
+    ):
+        if value is not None and not low <= value <= high:
+            allowed = f"{low:g} to {high:g} {unit}".rstrip()
+            raise SettingError(f"--{name} is {value:g}; it must be {allowed}")
 
 
 def with_error_of(detector: DetectorSource, measured: Measured) -> Measured:
@@ -137,7 +138,7 @@ def made_parts(
         pattern: CheckedTrapezoid | None = None
         if options.reference is not None:
             folder = stack.enter_context(ReferenceFolder())
-            reference = folder.read(options.reference, HeardSignal(received), rig, options.path)
+            reference = folder.read(options.reference, received, rig, options.path)
             pattern = trapezoid(received, reference, rig, measured.reading.noise_rms)
         clips = None
         if options.clips is not None:

@@ -26,7 +26,11 @@ from carrierfloor.dsp.rig import Modulation, Rig
 
 
 def write_pictures(
-    folder: Path, measured: Measured, emission: Emission, rig: Rig | None
+    folder: Path,
+    measured: Measured,
+    emission: Emission,
+    rig: Rig | None,
+    hidden_depth: float | None = None,
 ) -> tuple[Path, ...]:
     """Draw a recording.
 
@@ -40,6 +44,8 @@ def write_pictures(
         Its spectra.
     rig : Rig or None
         For its limits.
+    hidden_depth : float, optional
+        How deep a trough may be that a detector does not show, 1.0 = 100 %.
 
     Raises
     ------
@@ -49,16 +55,19 @@ def write_pictures(
     limits = rig.modulation if rig is not None else None
     with style():
         figures = {
-            "envelope": envelope_figure(measured, limits),
-            "histogram": histogram_figure(measured, limits),
+            "envelope": envelope_figure(measured, limits, hidden_depth),
             "spectrum": spectrum_figure(emission),
         }
+        if measured.reading.modulated_s:
+            figures["histogram"] = histogram_figure(measured, limits)
         if emission.waterfall is not None and emission.wide is not None:
             figures["waterfall"] = waterfall_figure(emission)
         return tuple(save(figure, folder / f"{name}.png") for name, figure in figures.items())
 
 
-def envelope_figure(measured: Measured, limits: Modulation | None) -> Figure:
+def envelope_figure(
+    measured: Measured, limits: Modulation | None, hidden_depth: float | None = None
+) -> Figure:
     """Draw the whole envelope, and its deepest trough or the period of a tone enlarged."""
     figure = Figure(figsize=(9.0, 3.2), layout="constrained")
     whole, near = figure.subplots(1, 2, width_ratios=(1.6, 1.0), sharey=True)
@@ -66,7 +75,7 @@ def envelope_figure(measured: Measured, limits: Modulation | None) -> Figure:
     rows = np.flatnonzero(reading.off_rows & (peaks.cutoffs > 0))
     off_s = np.asarray(ROW_S * (rows + 0.5))
     received_overview_plot(reading.overview, off_s, limits, ax=whole)
-    whole.set_title(_words(peaks))
+    whole.set_title(_words(peaks, hidden_depth))
     deepest = max(measured.tones, key=lambda run: run.envelope.wanted_depth, default=None)
     if deepest is not None and peaks.by == "steady tone":
         period_plot(deepest.envelope, limits, ax=near)
@@ -124,8 +133,10 @@ def waterfall_figure(emission: Emission) -> Figure:
     return figure
 
 
-def _words(peaks: ReceivedPeaks) -> str:
+def _words(peaks: ReceivedPeaks, hidden_depth: float | None) -> str:
     words = f"-{100.0 * peaks.negative_peak:.1f} %, +{100.0 * peaks.positive_peak:.1f} %"
+    if hidden_depth is not None and not peaks.cutoffs:
+        return f"Seen: {words}; troughs may reach {100.0 * hidden_depth:.1f} %"
     if not peaks.cutoffs:
         return f"{words}, carrier {'near zero' if peaks.uncertain else 'stays up'}"
     times = "once" if peaks.cutoffs == 1 else f"{peaks.cutoffs} times"

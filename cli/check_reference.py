@@ -4,7 +4,6 @@ import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
 
 import numpy as np
 
@@ -21,42 +20,6 @@ from carrierfloor.dsp.stored_signal import Stored, StoredArray
 from carrierfloor.dsp.time_map import TimeMap
 
 TAIL_SAMPLES = 24_000  # of the path's ringing after the end
-
-
-class ReceivedLike(Protocol):
-    """What the received signal must offer."""
-
-    @property
-    def samples(self) -> int:
-        """At 48 kHz."""
-        ...
-
-    def blocks(self, first: int = 0, last: int | None = None) -> Iterator[Any]:
-        """Yield stretches, each with ``modulation`` and ``known``."""
-        ...
-
-
-class HeardSignal:
-    """The received modulation as a signal that can be asked for any part."""
-
-    def __init__(self, received: ReceivedLike) -> None:
-        self._received = received
-
-    @property
-    def samples(self) -> int:
-        """How many there are."""
-        return self._received.samples
-
-    def take(self, first: int, count: int) -> Block:
-        """Return m from sample ``first`` on; zeros where nothing is known."""
-        taken = np.zeros(count)
-        low, high = max(first, 0), min(first + count, self.samples)
-        at = low - first
-        if high > low:
-            for stretch in self._received.blocks(low, high):
-                taken[at : at + len(stretch.modulation)] = stretch.modulation
-                at += len(stretch.modulation)
-        return taken
 
 
 @dataclass(frozen=True)

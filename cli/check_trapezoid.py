@@ -8,21 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from carrierfloor.cli.check_reference import ReceivedLike, Reference
+from carrierfloor.cli.check_reference import Reference
+from carrierfloor.cli.kept_signal import ReceivedSignal
+from carrierfloor.cli.trapezoid_notes import end_notes, reference_notes
 from carrierfloor.dsp.level import decibels
 from carrierfloor.dsp.rig import Modulation, Rig
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
 from carrierfloor.dsp.time_map import TimeMap
-from carrierfloor.dsp.trapezoid import (
-    COMPRESSED,
-    CUT_OFF,
-    HELD_UP,
-    ROUNDED,
-    STEEPER,
-    STRETCHED,
-    Trapezoid,
-    TrapezoidMeter,
-)
+from carrierfloor.dsp.trapezoid import Trapezoid, TrapezoidMeter
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -31,9 +24,6 @@ BLOCK = 48_000
 BELIEVED = 0.9  # explained: below, the level says little
 CLEAR = 0.98  # explained: below, the shape of the sides says little
 LEVEL_OFF_DB = 0.2
-CLOCK_JUMPS = 1.0  # samples
-MOST_FOUND = 0.7  # of the pieces: noise hides the faint ones
-MOST_PPM = 400.0
 
 # A number that does not exist is null.
 KEYS = {
@@ -139,28 +129,8 @@ class CheckedTrapezoid:
     @property
     def notes(self) -> list[str]:
         """What a person should know."""
-        return [*self._reference_notes(), *self._pattern_notes()]
-
-    def _reference_notes(self) -> Iterator[str]:
-        found = self.reference.time_map
-        if found.sign < 0.0:
-            yield (
-                "The reference is heard upside down: turn the rig's polarity in [level]."
-                if self.rig is not None
-                else "The reference is heard upside down: a positive sample takes the carrier down."
-            )
-        if found.found < MOST_FOUND or found.error_samples > CLOCK_JUMPS:
-            yield (
-                f"The reference is heard in {100.0 * found.found:.0f} % of the recording's louder "
-                f"places, {1000.0 * found.error_samples / SAMPLE_RATE_HZ:.3f} ms beside one clock: "
-                "samples are missing somewhere, or something else is heard; that smears the "
-                "trapezoid."
-            )
-        if abs(found.clock_ppm) > MOST_PPM:
-            yield (
-                f"Played and recorded on clocks {found.clock_ppm:+.0f} ppm apart: more than sound "
-                "cards are; is the sample rate of either file wrong?"
-            )
+        found, has_rig = self.reference.time_map, self.rig is not None
+        return [*reference_notes(found, has_rig=has_rig), *self._pattern_notes()]
 
     def _pattern_notes(self) -> Iterator[str]:
         pattern = self.pattern
@@ -178,7 +148,7 @@ class CheckedTrapezoid:
                 )
             )
         else:
-            yield from _end_notes(pattern)
+            yield from end_notes(pattern)
         level_db = self.level_db
         if level_db is not None and abs(level_db) > LEVEL_OFF_DB:
             assert self.rig is not None
@@ -228,13 +198,13 @@ class CheckedTrapezoid:
 
 
 def trapezoid(
-    received: ReceivedLike, reference: Reference, rig: Rig | None, noise_rms: float = 0.0
+    received: ReceivedSignal, reference: Reference, rig: Rig | None, noise_rms: float = 0.0
 ) -> CheckedTrapezoid:
     """Draw the envelope against the reference.
 
     Parameters
     ----------
-    received : ReceivedLike
+    received : ReceivedSignal
         The received signal.
     reference : Reference
         What was played.
@@ -264,7 +234,7 @@ def trapezoid(
 
 
 def _stretches(
-    received: ReceivedLike, found: TimeMap, reference: Reference
+    received: ReceivedSignal, found: TimeMap, reference: Reference
 ) -> Iterator[tuple[int, Block, Any]]:
     """Yield what was received while the reference played."""
     first = max(0, math.ceil(found.heard_at(0.0)))
@@ -279,7 +249,7 @@ def _stretches(
         at += len(stretch.modulation)
 
 
-def _slope(received: ReceivedLike, reference: Reference) -> float:
+def _slope(received: ReceivedSignal, reference: Reference) -> float:
     """Return the modulation that a full-scale sample makes, by least squares."""
     both, own = 0.0, 0.0
     for at, modulation, known in _stretches(received, reference.time_map, reference):
@@ -287,23 +257,3 @@ def _slope(received: ReceivedLike, reference: Reference) -> float:
         both += float(np.dot(x[known], modulation[known]))
         own += float(np.dot(x[known], x[known]))
     return both / own if own > 0.0 else 1.0
-
-
-def _end_notes(pattern: Trapezoid) -> Iterator[str]:
-    upper, lower = (100.0 * d for d in (pattern.upper_deviation, pattern.lower_deviation))
-    words = {
-        COMPRESSED: f"Crests are compressed: the trapezoid's upper end lies {-upper:.1f} % of the "
-        "carrier below the straight line (modulator, its supply, or drive of the final).",
-        STRETCHED: f"Crests are stretched: the upper end lies {upper:.1f} % above the straight "
-        "line.",
-        ROUNDED: f"Troughs are rounded: the trapezoid's lower end lies {lower:.1f} % of the "
-        "carrier above the straight line.",
-        STEEPER: f"Troughs are steeper than the straight line by {-lower:.1f} % of the carrier.",
-        CUT_OFF: "The trapezoid has a tail: the audio asks for less than nothing, and the carrier "
-        "is cut off there.",
-        HELD_UP: "The trapezoid's point is cut off square: something holds the carrier up in the "
-        "troughs.",
-    }
-    for end in (pattern.upper, pattern.lower):
-        if end in words:
-            yield words[end]

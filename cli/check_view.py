@@ -15,6 +15,7 @@ from carrierfloor.cli.summary import clock
 KINDS = {"iq": "IQ", "if": "intermediate frequency", "detector": "detector"}
 TIMES_SHOWN = 8
 RUNS_SHOWN = 12
+MOST_FLOOR_DBC = -20.0  # a higher bound on splatter says nothing
 Row = tuple[str, str | Text, str]
 
 
@@ -41,6 +42,9 @@ def show(report: Report, console: Console) -> None:
         console.print(f"The carrier goes off at {_times(times, report['modulation']['cutoffs'])}")
     for note in report["notes"]:
         console.print(Text(f"Note: {note}", style=NOTE))
+    if report["clips"]["files"]:
+        words = f"Clips: {len(report['clips']['files'])}, with pictures, in "
+        console.print(Text(words + report["clips"]["folder"], style=QUIET), soft_wrap=True)
     for path in report["pictures"]:
         console.print(Text(f"Picture: {path}", style=QUIET), soft_wrap=True)
 
@@ -107,10 +111,12 @@ def _peaks(report: Report) -> Iterator[Row]:
     yield "  noise", m["peaks_by"], ""
     if m["cutoffs"]:
         yield "  modulation aims at", f"-{m['wanted_negative_peak_pct']:.0f} %", ""
-    cutoffs = Text(str(m["cutoffs"]), style=BAD if m["cutoffs"] else GOOD)
+    hidden = report["detector"]["may_be_safe"] is False
+    seen = f"{m['cutoffs']} seen" if hidden else f"{m['cutoffs']}"
+    cutoffs = Text(seen, style=BAD if m["cutoffs"] else NOTE if hidden else GOOD)
     if m["cutoffs_uncertain"]:
         cutoffs.append(f" + {m['cutoffs_uncertain']} in doubt", style=NOTE)
-    yield "Carrier cut-offs", cutoffs, "0"
+    yield "Carrier cut-offs", cutoffs, "0" if rig["name"] else ""
     if m["cutoffs"]:
         yield "Carrier off for", f"{m['cutoff_ms']:.1f} ms", ""
         yield "  longest", f"{m['cutoff_longest_ms']:.2f} ms", ""
@@ -163,8 +169,10 @@ def _emission(report: Report) -> Iterator[Row]:
         name = f"Splatter beyond {key.split('_')[1][:-3]} kHz"
         if own is not None:
             yield name, f"{own:.1f} dBc", ""
-        elif floor is not None:
+        elif floor is not None and floor <= MOST_FLOOR_DBC:
             yield name, f"under {floor:.0f} dBc", ""
+        elif floor is not None:
+            yield name, "others hide it", ""
 
 
 def _tones(runs: list[Report]) -> Table:

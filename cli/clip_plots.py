@@ -10,15 +10,18 @@ from carrierfloor.dsp.cutoff_finder import CutOff
 from carrierfloor.dsp.rig import Modulation
 from carrierfloor.dsp.stage import Block
 
+FEW = 10  # cut-offs: more lines across would hide the audio
+
 
 def audio_plot(time_s: Block, audio: Block, cutoffs: Sequence[CutOff], *, ax: Axes) -> Axes:
-    """Draw the audio of a clip, with a mark at each cut-off."""
+    """Draw the audio of a clip, with a mark under it at each cut-off."""
     ax.plot(time_s, audio, color=VIOLET, linewidth=0.5)
-    for cutoff in cutoffs:
-        ax.axvline(cutoff.start_s, color=VERMILION, linewidth=0.8)
     off = [cutoff.start_s for cutoff in cutoffs]
-    ax.plot(off, np.full(len(off), -1.05), "|", color=VERMILION, markersize=9.0)
-    ax.set(xlabel="Time in the recording (s)", ylabel="Audio (largest = 1)", ylim=(-1.15, 1.1))
+    if len(off) <= FEW:
+        for at in off:
+            ax.axvline(at, color=VERMILION, linewidth=0.8)
+    ax.plot(off, np.full(len(off), -1.15), "|", color=VERMILION, markersize=9.0)
+    ax.set(xlabel="Time in the recording (s)", ylabel="Audio (largest = 1)", ylim=(-1.3, 1.1))
     ax.set_xlim(float(time_s[0]), float(time_s[-1]))
     return ax
 

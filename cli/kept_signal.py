@@ -81,7 +81,10 @@ class ReceivedSignal:
         for start, in_phase in self._kept.blocks(max(0, first), end):
             yield stretch_of(in_phase, start, self.reference)
 
-    def part(self, first: int, last: int) -> Block:
-        """Return the modulation from sample ``first`` to ``last`` in one piece."""
-        pieces = [stretch.modulation for stretch in self.blocks(first, last)]
-        return np.concatenate(pieces) if pieces else np.zeros(0)
+    def take(self, first: int, count: int) -> Block:
+        """Return ``count`` samples of m from ``first`` on; zeros where nothing is known."""
+        taken = np.zeros(count)
+        for stretch in self.blocks(first, first + count):
+            at = stretch.first - first
+            taken[at : at + len(stretch.modulation)] = stretch.modulation
+        return taken

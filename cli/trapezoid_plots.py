@@ -11,6 +11,7 @@ from carrierfloor.dsp.trapezoid import AUDIO_EDGES, ENVELOPE_EDGES, Trapezoid
 
 FAINTEST = 0.3  # opacity where the beam was once
 MARGIN = 0.08  # around the pattern
+LEFT_MARGIN = 0.3  # room for a word
 
 
 def pattern_plot(pattern: Trapezoid, limits: Modulation, *, ax: Axes, sides: bool = True) -> Axes:
@@ -78,7 +79,7 @@ def _reach(pattern: Trapezoid, limits: Modulation) -> tuple[float, float, float]
     """Return how far the axes go: audio to the left and right, envelope."""
     used = np.flatnonzero(pattern.density.any(axis=1))
     rows = np.flatnonzero(pattern.density.any(axis=0))
-    left = min(-1.0, AUDIO_EDGES[used[0]]) - MARGIN
+    left = min(AUDIO_EDGES[used[0]] - MARGIN, -1.0 - LEFT_MARGIN)
     right = max(limits.positive_limit_pct / 100.0, AUDIO_EDGES[used[-1] + 1]) + MARGIN
     top = max(1.0 + limits.positive_limit_pct / 100.0, ENVELOPE_EDGES[rows[-1] + 1]) + 2.5 * MARGIN
     return float(left), float(right), float(top)

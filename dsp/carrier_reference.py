@@ -15,23 +15,11 @@ from numpy.typing import NDArray
 
 from carrierfloor.dsp.carrier_rows import ROW, Rows
 from carrierfloor.dsp.stage import Block
+from carrierfloor.dsp.unmodulated_rows import SMOOTH_ROWS, divide, runs
 
 UNMODULATED, MEAN = "unmodulated carrier", "mean"
 
-# Rms of m below which there is no modulation: a tenth of that of the strongest rows, within these.
-QUIET_PART, LEAST_QUIET_RMS, MOST_QUIET_RMS = 0.1, 0.003, 0.03
-STRONG_PCT = 95.0
-SCATTER = 0.15  # of the noise power read in 0.1 s, three times its standard deviation
-QUARTER = 1.05  # mean of a noise power over its lower quartile, read in 20 ms of 16 kHz
-SMOOTH_ROWS = 5  # 0.1 s: whole periods of 50 and of 60 Hz
-NOISE_ROWS = 500  # 10 s, in which the noise is taken to stay the same
-FEWEST_QUIET_ROWS = 8  # a shorter pause may hold nothing but the end of a sound
-EDGE_ROWS = 2  # of a pause that are left out: sounds die away
 LONGEST_PIECE_ROWS = 25  # of a pause that give one reading
-FEWEST_ROWS = 15  # of a carrier between two gaps; less is a click
-KEYED = 0.7  # of the usual height: less at the beginning or the end is a carrier not fully up
-KEYED_ROWS = 3  # left out there besides
-LONGEST_GAP_ROWS = 5  # a gap so short does not make two carriers of one
 MEAN_ROWS = 21  # 0.4 s: the mean envelope that follows a fading signal
 FADES_STEP = 0.015  # a reading that is so far beside the line through its neighbours: it fades
 FADES_SPREAD = 0.15  # of the mean envelope around the line, where it is modulated
@@ -119,10 +107,8 @@ def find_reference(rows: Rows, raised: Block | None = None) -> CarrierReference:
     raised : ndarray, shape (rows,), optional
         By how much cut-offs raised the mean of each row.
     """
-    known = _trimmed(_closed(rows.locked), rows.height)
-    noise = _noise_across(rows, known)
-    modulated, unmodulated = _divided(rows, known, noise)
-    noise = _noise_along(rows, unmodulated, noise)
+    divided = divide(rows)
+    known, unmodulated = divided.known, divided.unmodulated
     height, lifted = np.zeros(len(rows)), np.zeros(len(rows)) if raised is None else raised
     measured, followed = np.zeros(len(rows), dtype=bool), np.zeros(len(rows), dtype=bool)
     for part in runs(known):
@@ -140,87 +126,13 @@ def find_reference(rows: Rows, raised: Block | None = None) -> CarrierReference:
     return CarrierReference(
         height=height,
         known=known,
-        modulated=modulated,
+        modulated=divided.modulated,
         unmodulated=unmodulated,
         measured=measured,
         followed=followed,
-        noise=noise,
+        noise=divided.noise,
         error=_error(rows.height, height, unmodulated & known),
     )
-
-
-def _closed(locked: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Close gaps that are too short to be one."""
-    known = locked.copy()
-    for gap in runs(~locked):
-        inside = gap.start > 0 and gap.stop < len(locked)
-        if inside and gap.stop - gap.start <= LONGEST_GAP_ROWS:
-            known[gap] = True
-    return known
-
-
-def _trimmed(known: NDArray[np.bool_], height: Block) -> NDArray[np.bool_]:
-    """Leave out where a carrier comes up or goes down, and what is too short to be one."""
-    trimmed = np.zeros_like(known)
-    for run in runs(known):
-        up = np.flatnonzero(height[run] > KEYED * np.median(height[run]))
-        first, stop = run.start + up[0] + KEYED_ROWS, run.start + up[-1] + 1 - KEYED_ROWS
-        if stop - first >= FEWEST_ROWS:
-            trimmed[first:stop] = True
-    return trimmed
-
-
-def _noise_across(rows: Rows, known: NDArray[np.bool_]) -> Block:
-    """Return the lower quartile across the carrier: what moves its phase only adds to it."""
-    noise = np.zeros(len(rows))
-    for start in range(0, len(rows), NOISE_ROWS):
-        part = slice(start, start + NOISE_ROWS)
-        across = rows.across[part][known[part]]
-        noise[part] = QUARTER * np.percentile(across, 25.0) if len(across) else 0.0
-    return noise
-
-
-def _noise_along(rows: Rows, unmodulated: NDArray[np.bool_], across: Block) -> Block:
-    """Return the noise along the carrier, where it is alone, if that is less than across.
-
-    A receiver's oscillator that flutters moves the phase, and only the phase.
-    """
-    noise = across.copy()
-    for start in range(0, len(rows), NOISE_ROWS):
-        part = slice(start, start + NOISE_ROWS)
-        along = rows.along[part][unmodulated[part]]
-        if len(along):
-            noise[part] = np.minimum(across[part], np.median(along))
-    return noise
-
-
-def _divided(
-    rows: Rows, known: NDArray[np.bool_], noise: Block
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Return where something modulates the carrier, and where surely nothing does."""
-    if not known.any():
-        return known.copy(), known.copy()
-    kernel = np.ones(SMOOTH_ROWS)
-    around = np.convolve(np.ones(len(rows)), kernel, "same")[: len(rows)]
-    along = np.convolve(rows.along, kernel, "same")[: len(rows)] / around
-    floor = noise * (1.0 + SCATTER)
-    depth = np.sqrt(np.maximum(along - floor, 0.0)[known]) / rows.height[known]
-    strong = float(np.percentile(depth, STRONG_PCT))
-    limit = min(max(QUIET_PART * strong, LEAST_QUIET_RMS), MOST_QUIET_RMS)
-    allowed = floor + np.square(limit * rows.height)
-    quiet = known & (along < allowed) & (rows.along < 4.0 * allowed)
-    modulated = known & ~quiet & (rows.along > allowed)
-    for gap in runs(~modulated):
-        between = gap.start > 0 and gap.stop < len(modulated)
-        if between and gap.stop - gap.start < FEWEST_QUIET_ROWS:
-            modulated[gap] = known[gap]
-    for run in runs(quiet):
-        if run.stop - run.start < FEWEST_QUIET_ROWS:
-            quiet[run] = False
-        else:
-            quiet[run.start : run.start + EDGE_ROWS] = False
-            quiet[run.stop - EDGE_ROWS : run.stop] = False
-    return modulated, quiet
 
 
 def _readings(height: Block, unmodulated: NDArray[np.bool_]) -> tuple[Block, Block]:
@@ -304,9 +216,3 @@ def _spread(values: Block) -> float:
     """Return the range that nine tenths of the values lie in."""
     low, high = np.percentile(values, [5.0, 95.0])
     return float(high - low)
-
-
-def runs(flags: NDArray[np.bool_]) -> list[slice]:
-    """Return the runs of true values."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8)))
-    return [slice(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]

@@ -21,7 +21,9 @@ HALF, NEAR = 0.5, 0.93  # of a trough's depth, where its width is measured
 FLAT = 0.5  # width there over width at half the depth; a sine: arccos 0.93 / arccos 0.5 = 0.36
 FEWEST_SAMPLES = 8  # across a trough at half its depth
 ALIKE = 0.05  # of the depth: flat bottoms that lie together
-FEWEST = 3  # flat bottoms
+SAME, SAME_PART = 0.015, 0.65  # of the depth, and the part of them that must lie so close together
+DEEPER_PART = 0.1  # of them: so many round troughs may go deeper
+FEWEST = 5  # flat bottoms
 CARRIER_ERROR = 0.02  # a part of the carrier: by the ringing and droop of a flat bottom
 
 
@@ -101,9 +103,7 @@ def find_height(recorded: Stored, *, inverted: bool = False) -> FoundHeight | No
         return None
     bottom = float(np.percentile(depths, 90))
     near = np.abs(depths - bottom) <= ALIKE * bottom
-    # Round troughs that go deeper than flat ones: it is not the carrier that holds these.
-    deeper = np.count_nonzero(depth > (1.0 + ALIKE) * bottom)
-    if near.sum() < FEWEST or deeper > near.sum():
+    if near.sum() < FEWEST or not _is_a_floor(depths[near], depth, bottom):
         return None
     carrier = sign * float(np.average(depths[near], weights=widths[near]))
     spread = float(depths[near].std()) / abs(carrier) / np.sqrt(near.sum())
@@ -114,6 +114,17 @@ def find_height(recorded: Stored, *, inverted: bool = False) -> FoundHeight | No
         by="flat troughs",
         flat_troughs=int(near.sum()),
     )
+
+
+def _is_a_floor(flat: Block, depth: Block, bottom: float) -> bool:
+    """Tell whether it can be the lost carrier that holds flat troughs.
+
+    Plain speech has flat troughs too, but of all depths, and round ones go deeper.  On simulated
+    detectors 78 % and more of the flat ones lay close together, on plain speech 57 % and less.
+    """
+    deeper = np.count_nonzero(depth > (1.0 + ALIKE) * bottom)
+    same = np.count_nonzero(np.abs(flat - np.median(flat)) <= SAME * bottom)
+    return bool(deeper <= DEEPER_PART * len(flat) and same >= SAME_PART * len(flat))
 
 
 def _median(recorded: Stored) -> float:

@@ -67,11 +67,6 @@ def hum_and_noise(samples: Block, rate_hz: float, highest_hz: float) -> HumAndNo
     )
 
 
-def line_db(line: Line) -> float:
-    """Return the level of a line against a tone of 100 %."""
-    return to_dbc(line.amplitude**2)
-
-
 def _mains(lines: tuple[Line, ...]) -> float | None:
     """Return whose multiples hold most power; those of 300 Hz belong to both and do not decide."""
     power = {}

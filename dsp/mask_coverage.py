@@ -11,6 +11,7 @@ from carrierfloor.dsp.mask_segment import Segment
 from carrierfloor.dsp.rf_spectrum import RfSpectrum
 
 Flags = NDArray[np.bool_]
+SIDES = ("lower", "upper")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,7 +52,7 @@ def coverage(
     return tuple(
         _stretch(spectrum, segment, side, hidden, carrier_power_w)
         for segment in mask.segments
-        for side in ("lower", "upper")
+        for side in SIDES
     )
 
 
@@ -59,26 +60,33 @@ def coverage_notes(mask: Mask, stretches: tuple[Stretch, ...], held_s: float) ->
     """Return what a reader of the verdict must know, as sentences."""
     notes = []
     if mask.measured.status == "from memory":
-        notes.append(f"the numbers of mask {mask.name} are from memory: look them up")
+        notes.append("its numbers are from memory: look them up")
     if held_s < mask.measured.hold_s:
         notes.append(
             f"the rule wants {mask.measured.hold_s:g} s of peak hold; this is {held_s:.0f} s"
         )
     missing = [s for s in stretches if s.recorded_to_hz < s.to_hz and not math.isinf(s.to_hz)]
     missing += [s for s in stretches if math.isinf(s.to_hz) and s.recorded_to_hz <= s.from_hz]
-    for side in ("lower", "upper"):
-        unseen = [s.recorded_to_hz for s in missing if s.side == side]
-        if unseen:
+    unseen = {
+        side: min((s.recorded_to_hz for s in missing if s.side == side), default=0.0)
+        for side in SIDES
+    }
+    if missing:
+        ends = [f"{hz / 1000.0:.3g} kHz on the {side} side" for side, hz in unseen.items() if hz]
+        notes.append(
+            f"nothing beyond {' and '.join(ends)} can be judged: the recording does not hold it"
+        )
+    for segment in mask.segments:
+        hidden = [
+            f"{s.hidden_hz / 1000.0:.2g} kHz of the limit on the {s.side} side"
+            for s in stretches
+            if s.from_hz == segment.from_hz and s.hidden_hz
+        ]
+        if hidden:
+            end = "on" if math.isinf(segment.end_hz) else f"to {segment.end_hz / 1000.0:g} kHz"
             notes.append(
-                f"on the {side} side nothing beyond {min(unseen) / 1000.0:.3g} kHz can be judged: "
-                "the recording does not hold it"
-            )
-    for stretch in stretches:
-        if stretch.hidden_hz:
-            end = "on" if math.isinf(stretch.to_hz) else f"to {stretch.to_hz / 1000.0:g} kHz"
-            notes.append(
-                f"from {stretch.from_hz / 1000.0:g} kHz {end} on the {stretch.side} side the "
-                f"recording's noise hides {stretch.hidden_hz / 1000.0:.2g} kHz of the limit"
+                f"from {segment.from_hz / 1000.0:g} kHz {end} the recording's noise hides "
+                f"{' and '.join(hidden)}"
             )
     if not all(stretch.limit_known for stretch in stretches):
         notes.append("a limit depends on the carrier's power, which was not given")

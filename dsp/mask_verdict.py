@@ -19,6 +19,7 @@ from carrierfloor.dsp.spectral_window import NOISE_BINS
 from carrierfloor.dsp.stage import Block
 
 RESOLUTION_WITHIN = 0.1  # of what the mask asks for
+ONE_SIDED = 0.1  # of the power at a point, what the other side mirrors: it is no modulation
 AROUND_BINS = 3  # to either side of the worst point, where its mirror image is looked for
 NOISE_MEAN = 2.0  # times the mean noise a bin of nothing but noise may read on average
 NOISE_SPREAD = 3.0  # see _noise_limit
@@ -124,8 +125,21 @@ def judge(
         upper=worst[1],
         stretches=stretches,
         held_s=spectrum.duration_s,
-        notes=coverage_notes(mask, stretches, spectrum.duration_s),
+        notes=(
+            *_one_sided_notes(worst),
+            *coverage_notes(mask, stretches, spectrum.duration_s),
+        ),
     )
+
+
+def _one_sided_notes(worst: list[WorstPoint | None]) -> list[str]:
+    """Say of what exceeds the limit that it is no modulation, where the other side has none."""
+    return [
+        f"at {point.offset_hz / 1000.0:+.1f} kHz one side alone exceeds it: modulation is alike on "
+        "both, so this is another station, a spurious emission or the receiver"
+        for point in worst
+        if point is not None and point.margin_db < 0.0 and point.shared_part < ONE_SIDED
+    ]
 
 
 def _hidden(spectrum: RfSpectrum, limit: Block, hold: str) -> Flags:

@@ -7,32 +7,26 @@ keeps the right period of a tone even where the clocks differ by 400 ppm.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from carrierfloor.dsp.errors import AudioError
-from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
+from carrierfloor.dsp.reference_search import (
+    AUDIBLE,
+    LEAST_LIKENESS,
+    MOST_PPM,
+    ROW,
+    Piece,
+    find_anchor,
+    loudness,
+)
+from carrierfloor.dsp.stage import Block
 from carrierfloor.dsp.stored_signal import Stored
 from carrierfloor.dsp.time_map import TimeMap
 
-ROW = 4800  # samples, 0.1 s: how closely the recording's loudness is looked at
-LONG = 48_000  # samples of a piece that is looked for everywhere
 SHORT = 12_000  # of one that is looked for nearby
-PARTS = 6  # of the recording; the loudest second of each is looked for
-LEAD_ROWS = 3  # of silence in the piece that holds the beginning
-COARSE = 6  # samples of 48 kHz to one of 8 kHz
-TRANSFORM = COARSE << 15  # samples looked through at once
-BAND_HZ = (80.0, 3500.0)  # in which they are compared
-AUDIBLE = 0.1  # of the loudest rows: those above hold audio
-QUIET = 0.03  # of the loudest: what was played is not looked for below
-LEAST_LIKENESS = 0.4
-# A tone is nearly as much like itself half a period later and upside down; that is not believed.
-UPSIDE_DOWN = 0.97
-NEARLY = 0.85  # of the best likeness: then the beginning decides
-MOST_PPM = 400.0
-SLACK = 480  # samples, 10 ms: what pieces may disagree besides
 NEARBY = 12.0  # samples: how well the first search finds the place
 FOUND = 3.0  # samples: how well one piece does
 SLOPE_ERROR = 0.6  # samples: what two ends may be wrong against each other
@@ -60,10 +54,10 @@ def find_in(heard: Stored, sent: Stored) -> TimeMap:
     """
     if heard.samples < SHORT or sent.samples < SHORT:
         raise AudioError("a quarter of a second at least is needed to find one sound in another")
-    loud = _loudness(heard)
+    loud = loudness(heard)
     if not loud.any():
         raise AudioError("there is no modulation in which the reference could be found")
-    anchor = _anchor(heard, sent, loud)
+    anchor = find_anchor(heard, sent, loud)
     pieces = _walk(heard, sent, loud, anchor)
     line = _line(pieces)
     starts = _spread_starts(loud, MOST_PIECES)
@@ -81,123 +75,12 @@ def _is_inside(line: TimeMap, start: int, samples: int) -> bool:
     return bool(first >= 0.0 and last <= samples)
 
 
-@dataclass(frozen=True)
-class _Piece:
-    """A piece of the recording, and where it was found."""
-
-    at: float  # its middle, in samples of the recording
-    offset: float  # samples from what was played to the recording
-    likeness: float  # with sign
-
-
-def _loudness(heard: Stored) -> Block:
-    """Return the rms of each row."""
-    rms = []
-    for first in range(0, heard.samples - ROW + 1, ROW * 600):
-        count = min(ROW * 600, (heard.samples - first) // ROW * ROW)
-        rms.append(heard.take(first, count).reshape(-1, ROW).std(axis=1))
-    return np.concatenate(rms) if rms else np.zeros(0)
-
-
-def _anchor(heard: Stored, sent: Stored, loud: Block) -> _Piece:
-    """Look for a few seconds of the recording in all of what was played; return the best."""
-    starts = _long_starts(heard, loud)
-    pieces = _search(heard, sent, starts)
-    best = max(pieces, key=lambda piece: abs(piece.likeness))
-    if abs(best.likeness) < LEAST_LIKENESS:
-        raise AudioError(
-            "the reference is not in this recording: the best place is alike by "
-            f"{100.0 * abs(best.likeness):.0f} %; give what the sound card played"
-        )
-    if _has_beginning(loud) and abs(pieces[0].likeness) >= NEARLY * abs(best.likeness):
-        return pieces[0]  # a tone is alike in every period, but begins once
-    support = [_support(piece, pieces) for piece in pieces]
-    return pieces[int(np.argmax(support))]
-
-
-def _support(piece: _Piece, pieces: Sequence[_Piece]) -> float:
-    """Return how well a place agrees with the other pieces."""
-    return sum(
-        abs(other.likeness)
-        for other in pieces
-        if abs(other.offset - piece.offset) <= SLACK + 1e-6 * MOST_PPM * abs(other.at - piece.at)
-        and other.likeness * piece.likeness > 0.0
-    )
-
-
-def _has_beginning(loud: Block) -> bool:
-    first = int(np.argmax(loud > AUDIBLE * loud.max()))
-    return first > 0
-
-
-def _long_starts(heard: Stored, loud: Block) -> list[int]:
-    """Choose the pieces: the one that holds the beginning first, then the loudest of each part."""
-    first = int(np.argmax(loud > AUDIBLE * loud.max()))
-    starts = [max(0, first - LEAD_ROWS) * ROW]
-    rows = LONG // ROW
-    if len(loud) > rows:
-        power = np.convolve(np.square(loud), np.ones(rows), "valid")
-        for part in np.array_split(np.arange(len(power)), min(PARTS, len(power))):
-            starts.append(int(part[np.argmax(power[part])]) * ROW)
-    return starts
-
-
-def _search(heard: Stored, sent: Stored, starts: Sequence[int]) -> list[_Piece]:
-    """Look for the pieces that begin at ``starts`` in all of what was played."""
-    count = min(LONG, heard.samples)
-    step = TRANSFORM - LONG
-    patterns = [_coarse(np.pad(heard.take(start, count), (0, TRANSFORM - count)))
-                for start in starts]  # fmt: skip
-    energies = [_energy(pattern) for pattern in patterns]
-    best = [_Piece(start + count / 2, 0.0, 0.0) for start in starts]
-    floor = 0.0
-    for first in range(-LONG, sent.samples, step):
-        spectrum = _coarse(sent.take(first, TRANSFORM))
-        running = _running_energy(spectrum, count // COARSE)
-        floor = max(floor, QUIET**2 * float(running.max()))
-        if not running.any():
-            continue
-        usable = step // COARSE
-        scale = 1.0 / np.sqrt(np.maximum(running[:usable], max(floor, 1e-300)))
-        for k, pattern in enumerate(patterns):
-            likeness = np.fft.irfft(spectrum * np.conj(pattern))[:usable] * scale
-            likeness /= np.sqrt(max(energies[k], 1e-300))
-            at = int(np.argmax(np.where(likeness > 0.0, likeness, -UPSIDE_DOWN * likeness)))
-            found = _Piece(best[k].at, float(starts[k] - first - at * COARSE), float(likeness[at]))
-            best[k] = max(best[k], found, key=_merit)
-    return best
-
-
-def _merit(piece: _Piece) -> float:
-    """Return the likeness; for one that is upside down a little less."""
-    return max(piece.likeness, -UPSIDE_DOWN * piece.likeness)
-
-
-def _coarse(samples: Block) -> NDArray[np.complex128]:
-    """Return the spectrum of TRANSFORM samples up to 4 kHz, as of samples at 8 kHz."""
-    bins = np.fft.rfft(samples)[: TRANSFORM // COARSE // 2 + 1] / COARSE
-    low, high = (round(hz * TRANSFORM / SAMPLE_RATE_HZ) for hz in BAND_HZ)
-    bins[:low] = bins[high:] = 0.0
-    return bins
-
-
-def _energy(spectrum: NDArray[np.complex128]) -> float:
-    return float(np.square(np.fft.irfft(spectrum)).sum())
-
-
-def _running_energy(spectrum: NDArray[np.complex128], count: int) -> Block:
-    """Return the energy of the ``count`` samples from each one on, wrapped round at the end."""
-    squares = np.square(np.fft.irfft(spectrum))
-    total = np.concatenate([[0.0], np.cumsum(np.concatenate([squares, squares[:count]]))])
-    return np.asarray(np.maximum(total[count:][: len(squares)] - total[: len(squares)], 0.0))
-
-
-def _walk(heard: Stored, sent: Stored, loud: Block, anchor: _Piece) -> list[_Piece]:
+def _walk(heard: Stored, sent: Stored, loud: Block, anchor: Piece) -> list[Piece]:
     """Go outward from the anchor, ever farther."""
     sign = float(np.copysign(1.0, anchor.likeness))
     starts = _spread_starts(loud, len(loud))
     away = np.abs(starts + SHORT / 2 - anchor.at)
-    pieces: list[_Piece] = []
+    pieces: list[Piece] = []
     nearer, reached = -1.0, SHORT / 2
     while nearer < away.max():
         ring = starts[(away > nearer) & (away <= reached)]
@@ -213,7 +96,7 @@ def _walk(heard: Stored, sent: Stored, loud: Block, anchor: _Piece) -> list[_Pie
 
 
 def _expectation(
-    pieces: Sequence[_Piece], anchor: _Piece, sign: float, at: float
+    pieces: Sequence[Piece], anchor: Piece, sign: float, at: float
 ) -> tuple[TimeMap, float]:
     """Return where to look next, and how far around."""
     known = pieces or [anchor]
@@ -241,7 +124,7 @@ def _spread_starts(loud: Block, most: int) -> NDArray[np.int64]:
     return np.array(_thinned(rows * ROW, most), dtype=np.int64)
 
 
-def _look(heard: Stored, sent: Stored, start: int, line: TimeMap, reach: float) -> _Piece | None:
+def _look(heard: Stored, sent: Stored, start: int, line: TimeMap, reach: float) -> Piece | None:
     """Look for one piece within ``reach`` samples of where the line puts it."""
     whole = int(np.ceil(reach)) + 1
     piece = heard.take(start, SHORT)
@@ -267,10 +150,10 @@ def _look(heard: Stored, sent: Stored, start: int, line: TimeMap, reach: float) 
     centre = start + float(np.sum(np.arange(SHORT) * weights) / np.sum(weights))
     shift = at + between - whole  # expected[k + shift] looks like piece[k]: it is heard earlier
     offset = centre - line.sent_at(centre + shift)
-    return _Piece(centre, float(offset), float(likeness[at]) * line.sign)
+    return Piece(centre, float(offset), float(likeness[at]) * line.sign)
 
 
-def _line(pieces: Sequence[_Piece], sign: float | None = None) -> TimeMap:
+def _line(pieces: Sequence[Piece], sign: float | None = None) -> TimeMap:
     """Put a straight line through the pieces, without those far beside it."""
     at, offset, likeness = (
         np.array([getattr(piece, name) for piece in pieces]) for name in

@@ -69,15 +69,6 @@ class RfSpectrum:
             usable &= (self.offset_hz < low_hz) | (self.offset_hz > high_hz)
         return replace(self, usable=usable)
 
-    def without_noise(self) -> "RfSpectrum":
-        """Return the same spectrum, its noise density taken off the mean power of each bin.
-
-        Where there was nothing but noise about half of the bins are negative, so that sums over
-        many come out right.
-        """
-        noise = self.noise_density() * self.bin_hz
-        return replace(self, mean_power=self.mean_power - noise)
-
     def mirrored(self) -> "RfSpectrum":
         """Return the same spectrum with what both sidebands share in place of the mean power."""
         return replace(self, mean_power=self.shared_power)

@@ -12,7 +12,9 @@ import numpy as np
 import pytest
 import soundfile as sf
 
-from carrierfloor.cli.check_detector import KEYS, DetectorOptions, DetectorSource
+from carrierfloor.cli.check_detector import KEYS, detector_notes, detector_report
+from carrierfloor.cli.check_options import CheckOptions
+from carrierfloor.cli.detector_source import DetectorSource
 from carrierfloor.dsp.demodulate import Demodulator
 from carrierfloor.dsp.errors import AudioError, SettingError
 from carrierfloor.dsp.simulated_channel import ChannelDesign
@@ -72,14 +74,11 @@ def checked(recorded: Array, folder: Path, known: Array | None = None, **options
     if known is not None:
         sf.write(folder / "known.wav", known, RATE_HZ, subtype="FLOAT")
         options["known"] = folder / "known.wav"
-    with DetectorSource(
-        DetectorOptions(recording=folder / "detector.wav", rig=RIG, **options)
-    ) as source:
+    with DetectorSource(CheckOptions(recording=folder / "detector.wav", **options), RIG) as source:
         envelope = np.concatenate([block.in_phase for block in source.blocks()])
         depth = 1.0 - float(envelope[INSIDE].min())
-        return Checked(
-            source, envelope, source.report(depth, LIMIT), source.notes(depth, LIMIT)
-        )  # fmt: skip
+        report = detector_report(source, depth, LIMIT)
+        return Checked(source, envelope, report, detector_notes(source, depth, LIMIT))
 
 
 @pytest.mark.parametrize(
@@ -170,7 +169,7 @@ def test_given_values_are_used(tmp_path: Path) -> None:
     card = talk(0.85)
     recorded = simulated("detector", card, knee_pct=5.0)
     level = 10 ** (-12 / 20)
-    found = checked(recorded, tmp_path, carrier_level=level, knee_pct=5.0, rc_ms=0.0)
+    found = checked(recorded, tmp_path, carrier_level=level, knee=5.0, rc=0.0)
     assert found.trough == pytest.approx(0.15, abs=0.012)
     assert found.report["carrier_from"] == "given"
 
@@ -187,7 +186,7 @@ def test_refuses_a_known_sound_that_is_another(tmp_path: Path) -> None:
     with (
         pytest.raises(SettingError, match="needs --rig"),
         DetectorSource(
-            DetectorOptions(recording=tmp_path / "detector.wav", known=tmp_path / "known.wav")
+            CheckOptions(recording=tmp_path / "detector.wav", known=tmp_path / "known.wav"), None
         ),
     ):
         pass

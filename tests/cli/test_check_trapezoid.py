@@ -1,7 +1,7 @@
 """Trapezoid and clips of transmitters simulated by tests/reference, which shares no code."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -9,12 +9,14 @@ import numpy as np
 import pytest
 import soundfile as sf
 from matplotlib.image import imread
-from numpy.typing import NDArray
 
 from carrierfloor.cli import check_clips, check_trapezoid
 from carrierfloor.cli.check_clips import write_clips
-from carrierfloor.cli.check_reference import HeardSignal, ReferenceFolder
+from carrierfloor.cli.check_reference import ReferenceFolder
 from carrierfloor.cli.check_trapezoid import CheckedTrapezoid, trapezoid
+from carrierfloor.cli.kept_signal import KeptSignal, ReceivedSignal
+from carrierfloor.dsp.carrier_reference import CarrierReference
+from carrierfloor.dsp.carrier_rows import ROW
 from carrierfloor.dsp.cutoff_finder import CutOff
 from carrierfloor.dsp.errors import AudioError, SettingError
 from carrierfloor.dsp.rig import Rig
@@ -32,23 +34,13 @@ PATH = (
 RIG = rig([list(PATH)], full_modulation_dbfs=-6.0)
 
 
-@dataclass
-class Stretch:
-    modulation: Array
-    known: NDArray[np.bool_]
+OPEN = ExitStack()  # files that hold what was received
 
 
-class Received:
-    """A received signal in memory."""
-
-    def __init__(self, modulation: Array) -> None:
-        self.modulation, self.samples = modulation, len(modulation)
-
-    def blocks(self, first: int = 0, last: int | None = None) -> Iterator[Stretch]:
-        part = self.modulation[first:last]
-        for k in range(0, len(part), 50_000):
-            m = part[k : k + 50_000]
-            yield Stretch(m, np.ones(len(m), dtype=bool))
+@pytest.fixture(autouse=True)
+def close_files() -> Iterator[None]:
+    yield
+    OPEN.close()
 
 
 def talk(peak: float) -> Array:
@@ -56,21 +48,39 @@ def talk(peak: float) -> Array:
     return np.asarray(samples * peak / np.abs(samples).max())
 
 
-def received(card: Array, *blocks: Block, full: float = FULL) -> Received:
+def received(card: Array, *blocks: Block, full: float = FULL) -> ReceivedSignal:
     """What a transmitter radiates, heard with a little noise."""
     transmitter = Transmitter((Sections(PATH), *blocks), full)
     envelope = resampled(transmitter.envelope(card), FINE_HZ, RATE_HZ)
     noise = 0.002 * np.random.default_rng(1).standard_normal(len(envelope))
-    return Received(envelope - 1.0 + noise)
+    kept = OPEN.enter_context(KeptSignal())
+    kept.add(envelope + noise)
+    rows = -(-len(envelope) // ROW)
+    all_of_it, none = np.ones(rows, dtype=bool), np.zeros(rows, dtype=bool)
+    reference = CarrierReference(
+        height=np.ones(rows),
+        known=all_of_it,
+        modulated=all_of_it,
+        unmodulated=none,
+        measured=all_of_it,
+        followed=none,
+        noise=np.full(rows, 0.002**2),
+        error=0.0,
+    )
+    return ReceivedSignal(kept, reference, 16_000.0)
 
 
 def shown(
-    heard: Received, card: Array, folder: Path, chosen: Rig | None = RIG, rate_hz: int = RATE_HZ
+    heard: ReceivedSignal,
+    card: Array,
+    folder: Path,
+    chosen: Rig | None = RIG,
+    rate_hz: int = RATE_HZ,
 ) -> CheckedTrapezoid:
     file = folder / "sent.wav"
     sf.write(file, resampled(card, RATE_HZ, rate_hz), rate_hz, subtype="FLOAT")
     with ReferenceFolder() as kept:
-        reference = kept.read(file, HeardSignal(heard), chosen, None)
+        reference = kept.read(file, heard, chosen, None)
         assert reference.time_map.offset == pytest.approx(LEAD_S * RATE_HZ, abs=60.0)
         return trapezoid(heard, reference, chosen, 0.002)
 
@@ -135,7 +145,7 @@ def test_clips_hold_what_was_heard(tmp_path: Path) -> None:
     clip, rate_hz = sf.read(made.files[0])
     assert rate_hz == RATE_HZ
     first = round(0.5 * RATE_HZ)
-    part = heard.modulation[first : first + len(clip)]
+    part = heard.take(first, len(clip))
     assert np.corrcoef(clip[1000:-1000], part[1000:-1000])[0, 1] > 0.9999  # without the fades
     assert len(clip) == pytest.approx((2.102 + 0.3 - 0.5) * RATE_HZ, abs=1)
     assert made.report["left_out"] == 2
@@ -150,7 +160,7 @@ def test_clips_of_the_reference(tmp_path: Path) -> None:
     heard = received(card, full=-FULL)
     sf.write(tmp_path / "sent.wav", card, RATE_HZ, subtype="FLOAT")
     with ReferenceFolder() as kept:
-        reference = kept.read(tmp_path / "sent.wav", HeardSignal(heard), RIG, None)
+        reference = kept.read(tmp_path / "sent.wav", heard, RIG, None)
         made = write_clips(tmp_path / "clips", heard, CUTOFFS[:1], reference=reference)
     clip, _ = sf.read(made.files[0])
     assert np.abs(np.corrcoef(clip, card[: len(clip)])[0, 1]) > 0.99

@@ -131,16 +131,6 @@ def test_a_neighbour_counts_unless_it_is_told_apart() -> None:
     assert shared.width_hz == pytest.approx(alone.width_hz, rel=0.02)
 
 
-def test_noise_taken_off_widens_nothing() -> None:
-    own = with_noise(0.3, 4000.0)
-    noisy = measured(own + white(len(own), 0.2), **FINE)
-    wide, right = occupied(noisy), occupied(noisy.without_noise())
-    assert wide is not None
-    assert right is not None
-    assert wide.width_hz > 30_000.0
-    assert right.width_hz == pytest.approx(8000.0 * (1 - 0.121), rel=0.03)
-
-
 def test_noise_alone_reaches_both_ends() -> None:
     found = occupied(measured(white(200_000, 1.0)))
     assert found is not None

@@ -7,11 +7,16 @@ import pytest
 from numpy.typing import NDArray
 
 from carrierfloor.dsp.emission import FLOOR_DBC
-from carrierfloor.dsp.hum_and_noise import HumAndNoise, hum_and_noise, line_db
+from carrierfloor.dsp.hum_and_noise import HumAndNoise, hum_and_noise
+from carrierfloor.dsp.hum_lines import Line
 from carrierfloor.dsp.quiet_stretch import Quiet, QuietStretch
 
 Array = NDArray[np.float64]
 RATE_HZ = 48_000.0
+
+
+def line_db(line: Line) -> float:
+    return 20.0 * math.log10(line.amplitude)
 
 
 def cosine(frequency_hz: float, seconds: float = 2.0, phase: float = 0.3) -> Array:

@@ -262,7 +262,6 @@ def test_noise_density() -> None:
     """Noise of power 1 in 48 kHz."""
     found = measure(noise(40 * 48_000, 1.0))
     assert found.noise_density() == pytest.approx(1 / 48e3, rel=0.05)
-    assert abs(found.without_noise().mean_power.sum()) < 0.05
     assert measure(np.zeros(10, dtype=complex)).noise_density() == 0.0
 
 
