@@ -4,7 +4,7 @@
   const page = (window.comparePage ??= {});
   const { element } = page;
   const OWN_KEYS = "input:not([type=range], [type=checkbox], [type=radio]), select, textarea, dialog";
-  // What the space bar presses when the focus came by keyboard; after a click it plays and pauses.
+  // What the space bar presses if the focus came there by keyboard; after a click it plays.
   const PRESSED_BY_SPACE = "button, summary, a, input:not([type=range])";
 
   /** Return the name of a key: letters as capitals, with "Shift+" before if it is held. */
@@ -18,6 +18,7 @@
     #keys = {};
     #switch = element("input", { type: "checkbox" });
     #place;
+    #clicked = null; // what had the last click, until Tab moves the focus
     #spent = false; // whether the space bar that is down has done its work
 
     /** @param {HTMLElement} place where the list goes */
@@ -27,6 +28,9 @@
       const label = element("label", { class: "check" }, this.#switch, " Single keys work");
       place.append(this.#list, label);
       document.addEventListener("keydown", (event) => this.#press(event));
+      document.addEventListener("pointerdown", ({ target }) => {
+        this.#clicked = target.closest(PRESSED_BY_SPACE);
+      });
       document.addEventListener("keyup", (event) => this.#release(event));
     }
 
@@ -46,10 +50,11 @@
     }
 
     #press(event) {
+      if (event.key === "Tab") this.#clicked = null;
       if (event.defaultPrevented || event.ctrlKey || event.metaKey || event.altKey) return;
       if (!this.#switch.checked || event.target.closest(OWN_KEYS)) return;
       const pressed = event.target.closest(PRESSED_BY_SPACE);
-      if (event.key === " " && pressed?.matches(":focus-visible")) return;
+      if (event.key === " " && pressed && pressed !== this.#clicked) return;
       const key = this.#keys[nameOf(event)];
       if (!key || (event.repeat && event.key === " ")) return;
       event.preventDefault();

@@ -63,18 +63,20 @@
           type: "radio", name: "point", value: place, change: () => this.#choosePoint(place),
         }),
       );
+      const labels = this.#points.map((input, place) => this.#pointLabel(input, content.points[place]));
       return element(
         "div", { class: "choices" }, field("Phrase", this.#phrases),
         element(
           "div", { class: "field" }, element("span", { id: "heard" }, "Heard"),
-          element("div", { class: "points", role: "radiogroup", "aria-labelledby": "heard" }, ...this.#points.map((input, place) => {
-            const { key, words } = content.points[place];
-            const letter = element("kbd", { "aria-hidden": "true" }, key[0].toUpperCase());
-            return element("label", {}, input, letter, element("span", {}, words));
-          })),
+          element("div", { class: "points", role: "radiogroup", "aria-labelledby": "heard" }, ...labels),
         ),
         this.#receiver,
       );
+    }
+
+    #pointLabel(input, { key, words }) {
+      const letter = element("kbd", { "aria-hidden": "true" }, key[0].toUpperCase());
+      return element("label", {}, input, letter, element("span", {}, words));
     }
 
     #switches() {
