@@ -81,8 +81,8 @@ def rendered_content(
     compile_first(Options())
     parts: list[Phrase] = []
     said: list[str] = []
-    for file, name in zip(phrases, names, strict=True):
-        phrase = read_phrase(file)
+    sounds = [read_phrase(file) for file in phrases]
+    for file, name, phrase in zip(phrases, names, sounds, strict=True):
         try:
             rendered = _rendered(name, phrase, specs, receiver)
             parts.append(_phrase(name, rendered))

@@ -11,6 +11,7 @@ from carrierfloor.cli.pictures import style
 from carrierfloor.cli.plots import BLUE, spectrum_plot, trapezoid_plot
 
 SIZE_INCHES = (4.2, 3.2)
+AXES = (0.16, 0.16, 0.81, 0.74)  # left, bottom, width, height: the same place in every picture
 SHALLOWEST_PCT, LOWEST_CREST_PCT = -110.0, 135.0  # what the trapezoids show at least
 
 
@@ -34,7 +35,7 @@ def draw(versions: Sequence[Rendered]) -> list[dict[str, bytes]]:
 
     def spectrum(version: Rendered, ax: Axes) -> None:
         spectrum_plot(version.antenna.emission, ax=ax, label="power", color=BLUE)
-        ax.figure.legend(loc="outside upper right", ncols=2)
+        ax.figure.legend(loc="upper right", ncols=2)
 
     return [
         {
@@ -47,8 +48,8 @@ def draw(versions: Sequence[Rendered]) -> list[dict[str, bytes]]:
 
 def _picture(version: Rendered, plot: Callable[[Rendered, Axes], None]) -> bytes:
     with style():
-        figure = Figure(figsize=SIZE_INCHES, layout="constrained")
-        plot(version, figure.subplots())
+        figure = Figure(figsize=SIZE_INCHES)
+        plot(version, figure.add_axes(AXES))
         data = io.BytesIO()
         figure.savefig(data, format="png")
     return data.getvalue()
