@@ -30,7 +30,7 @@ FLOOR = 3e-4  # of a harmonic over the fundamental: what the sweep itself may ad
 LIKELY = 1.5  # choices whose error is no more than this times the least one are kept ...
 LIKELY_BY = 20.0  # ... and those that are worse by no more than this
 MOST_KEPT = 4
-MOST_SPLIT = 6  # sections that are tried on either side; of more, the steepest are
+MOST_SPLIT = 8  # sections that are tried on either side; of more, high-passes and the steepest
 CERTAIN = 3.0  # a coefficient within so many standard deviations of zero may be zero
 
 
@@ -114,7 +114,12 @@ def _splits(path: Path) -> Iterator[tuple[Path, Path]]:
 
 
 def _acts(path: Path, number: int) -> float:
-    """Tell how much a section changes between the frequencies looked at."""
+    """Tell how much a section changes between the frequencies looked at.
+
+    A high-pass always matters: behind a bend it takes out the DC that the bend makes.
+    """
+    if path.sections[number].kind == "highpass":
+        return math.inf
     at_hz = np.geomspace(*LOOKED_AT_HZ, 30)
     own = Path(name="", sections=(path.sections[number],)).response(at_hz)
     return float(np.abs(own - 1.0).max())

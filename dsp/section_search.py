@@ -55,7 +55,7 @@ def searched(data: Data) -> list[Solution]:
     else:
         stages += _grown(thin, _mended(thin, stages[-1]), MOST_SECTIONS)
     again = [fit(data, one.shapes, one.sign, one.unknowns) for one in stages[-2:]]
-    return [polished(data, _pruned(data, one)) for one in again]
+    return [polished(data, _halved(data, _pruned(data, one))) for one in again]
 
 
 def _best_of_each_turn(begun: list[Solution]) -> list[Solution]:
@@ -159,44 +159,45 @@ def _added(data: Data, solution: Solution) -> Solution:
 
 
 def _pruned(data: Data, solution: Solution) -> Solution:
-    """Leave away sections, or halves of them, as long as that is worth more than it costs."""
+    """Leave away sections as long as that is worth more than it costs."""
     while solution.shapes:
-        simpler = [_without(data, solution, n) for n in range(len(solution.shapes))]
-        simpler += _halved(data, solution)
-        best = min(simpler, key=_score)
+        best = min((_without(data, solution, n) for n in range(len(solution.shapes))), key=_score)
         if _score(best) > _score(solution):
             return solution
         solution = best
     return solution
 
 
-def _halved(data: Data, solution: Solution) -> list[Solution]:
-    """Return solutions with one pole for two that are real: the other may lie beyond the band."""
-    found, at = [], 0
+def _halved(data: Data, solution: Solution) -> Solution:
+    """Have one pole for two real ones, of which the other lies beyond the band.
+
+    Not before the end: while sections are still added, two poles may yet become a pair.
+    """
     for number, shape in enumerate(solution.shapes):
-        own = slice(at, at + shape.size)
-        at += shape.size
         if shape not in ONE_POLE:
             continue
-        place, q = shape.numbers(solution.unknowns[own])[:2]
-        if q is None or q > 0.5:
+        own = _unknowns_of(solution, number)
+        ln_frequency, ln_q = solution.unknowns[own]
+        if ln_q > math.log(0.5):
             continue
-        apart = math.acosh(0.5 / q)  # ln of how far each pole lies from the section's frequency
-        towards_band = -apart if shape == LOW_PASS_2 else apart
-        start = np.concatenate(
-            [
-                solution.unknowns[: own.start],
-                [math.log(place) + towards_band],
-                solution.unknowns[own.stop :],
-            ]
-        )
+        apart = math.acosh(0.5 * math.exp(-ln_q))  # ln of either pole over the frequency
+        into_band = -apart if shape == LOW_PASS_2 else apart
+        before, behind = solution.unknowns[: own.start], solution.unknowns[own.stop :]
+        start = np.concatenate([before, [ln_frequency + into_band], behind])
         shapes = (*solution.shapes[:number], ONE_POLE[shape], *solution.shapes[number + 1 :])
-        found.append(fit(data, shapes, solution.sign, start))
-    return found
+        halved = fit(data, shapes, solution.sign, start)
+        if _score(halved) <= _score(solution):
+            solution = halved
+    return solution
 
 
 def _without(data: Data, solution: Solution, number: int) -> Solution:
-    sizes = np.cumsum([0, *(shape.size for shape in solution.shapes)])
-    start = np.delete(solution.unknowns, np.arange(sizes[number], sizes[number + 1]))
+    own = _unknowns_of(solution, number)
+    start = np.delete(solution.unknowns, own)
     shapes = solution.shapes[:number] + solution.shapes[number + 1 :]
     return fit(data, shapes, solution.sign, start)
+
+
+def _unknowns_of(solution: Solution, number: int) -> slice:
+    sizes = np.cumsum([0, *(shape.size for shape in solution.shapes)])
+    return slice(int(sizes[number]), int(sizes[number + 1]))
