@@ -70,7 +70,8 @@ TAKE = """
   blocks.forEach(([, block], place) => samples.set(block, 128 * place));
   const bytes = new Uint8Array(samples.buffer);
   let text = "";
-  for (let i = 0; i < bytes.length; i += 32768) text += String.fromCharCode(...bytes.subarray(i, i + 32768));
+  for (let i = 0; i < bytes.length; i += 32768)
+    text += String.fromCharCode(...bytes.subarray(i, i + 32768));
   return [blocks.map(([frame]) => frame), btoa(text)];
 }
 """

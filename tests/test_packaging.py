@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from carrierfloor import presets
+from carrierfloor.cli import compare_page
 
 ROOT = Path(__file__).parents[1]
 SETUPTOOLS = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["tool"]["setuptools"]
@@ -38,13 +39,14 @@ def test_type_checkers_find_the_folder(folder: str) -> None:
     assert link.resolve() == ROOT / folder
 
 
-def test_every_preset_goes_into_the_wheel() -> None:
-    """Each data file below presets/ matches a pattern of package-data."""
-    patterns = SETUPTOOLS["package-data"]["carrierfloor.presets"]
-    packed = {file for pattern in patterns for file in (ROOT / "presets").glob(pattern)}
+@pytest.mark.parametrize("folder", FOLDERS)
+def test_every_data_file_goes_into_the_wheel(folder: str) -> None:
+    """Each preset and each part of the page of ``compare`` matches a pattern of package-data."""
+    patterns = SETUPTOOLS["package-data"][f"carrierfloor.{folder}"]
+    packed = {file for pattern in patterns for file in (ROOT / folder).glob(pattern)}
     there = {
         file
-        for file in (ROOT / "presets").rglob("*")
+        for file in (ROOT / folder).rglob("*")
         if file.is_file() and file.suffix not in (".py", ".pyc")
     }
     assert there == packed
@@ -57,6 +59,12 @@ def test_presets_are_found_through_the_package() -> None:
             file.stem for file in (ROOT / "presets" / what).glob("*.toml")
         )
         assert (folder / what).is_dir()
+
+
+def test_parts_of_the_page_are_found_through_the_package() -> None:
+    folder = resources.files("carrierfloor.cli") / "page"
+    for name in ("page.html", "style.css", *compare_page.SCRIPTS):
+        assert (folder / name).is_file()
 
 
 def test_dsp_reads_no_file_and_prints_nothing() -> None:
