@@ -106,9 +106,28 @@ def write_new(path: Path, text: str) -> None:
                 place.unlink()
                 raise
     except FileExistsError:
-        raise SettingError(f"{path} exists already; give another name, or move it away") from None
+        raise _exists(path) from None
     except OSError as error:
         raise SettingError(f"{path}: cannot be made: {error.strerror}") from None
+
+
+def refuse_existing(path: Path) -> None:
+    """Refuse, before any work, a document that :func:`write_new` could not write.
+
+    Raises
+    ------
+    SettingError
+        If something is there already, or there is no such folder.
+    """
+    place = path.expanduser()
+    if place.exists():
+        raise _exists(path)
+    if not place.parent.is_dir():
+        raise SettingError(f"{path}: there is no folder {path.parent}")
+
+
+def _exists(path: Path) -> SettingError:
+    return SettingError(f"{path} exists already; give another name, or move it away")
 
 
 def parse(text: str, where: str) -> Mapping[str, Any]:

@@ -14,6 +14,7 @@ class Keys(argparse.Action):
         from carrierfloor.cli import (
             check_report,
             figures_keys,
+            fit_report,
             keys,
             level_report,
             live_log,
@@ -34,6 +35,7 @@ class Keys(argparse.Action):
             "level": level_report.KEYS,
             "simulate": simulate_report.KEYS,
             "check": check_report.KEYS,
+            "fit": fit_report.KEYS,
             "study": study_columns.KEYS,
         }
         screen.results().print(keys.report_table(tables[str(self.const)]))

@@ -11,6 +11,7 @@ from typing import Any, NoReturn
 from carrierfloor.cli.check_parser import add_check
 from carrierfloor.cli.compare_parser import add_compare
 from carrierfloor.cli.figures_parser import add_figures
+from carrierfloor.cli.fit_parser import add_fit
 from carrierfloor.cli.keys_option import add_keys_option
 from carrierfloor.cli.level_parser import add_level
 from carrierfloor.cli.live_parser import add_live
@@ -60,6 +61,7 @@ def build_parser() -> argparse.ArgumentParser:
     add_measure(commands)
     add_level(commands)
     add_check(commands)
+    add_fit(commands)
     add_simulate(commands)
     add_study(commands)
     add_devices(commands)
