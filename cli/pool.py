@@ -1,17 +1,20 @@
 """Parallel processes for many tasks: progress, failures, and a clean end on Ctrl-C.
 
 Only this process hears Ctrl-C; it sets an event, the others meet it the next time they report
-progress and leave as from any error, so that no half-written file stays behind.
+progress and leave as from any error, so that no half-written file stays behind.  If this process
+is killed, they see it and leave in the same way.
 """
 
+import os
 import signal
+import threading
 import traceback
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from typing import Any, Protocol, TypeVar
 
 from carrierfloor.cli import screen
@@ -147,11 +150,23 @@ def attempt(task: T, work: Callable[[T, Progress], R], progress: Progress) -> R 
 
 _stop: Any = None
 _parts: Any = None
+_at_work = threading.Lock()
 
 
 def _start(stop: Any, parts: Any) -> None:
     global _stop, _parts
     _stop, _parts = stop, parts
+    threading.Thread(target=_leave_with_parent, daemon=True).start()
+
+
+def _leave_with_parent() -> None:
+    """End this process when the one that started it is gone; it would wait for tasks for ever."""
+    parent = parent_process()
+    assert parent is not None
+    parent.join()
+    _stop.set()
+    with _at_work:
+        os._exit(1)
 
 
 def _one(number: int, task: T, work: Callable[[T, Progress], R]) -> R | Failure:
@@ -160,10 +175,11 @@ def _one(number: int, task: T, work: Callable[[T, Progress], R]) -> R | Failure:
         if _stop.is_set():
             raise KeyboardInterrupt
 
-    try:
-        return attempt(task, work, progress)
-    finally:
-        _parts[number] = 1.0
+    with _at_work:
+        try:
+            return attempt(task, work, progress)
+        finally:
+            _parts[number] = 1.0
 
 
 @contextmanager

@@ -95,9 +95,9 @@ def _complete(table: StudyTable, out: Path, jobs: int, cluster: str | None) -> l
     try:
         results = _try_all(cells, finished, jobs, cluster)
     except BaseException:
-        screen.remarks().print(
-            f"{len(table)} of {table.size} rows are in {out}; the same command goes on from there."
-        )
+        if len(table):
+            words = f"{len(table)} of {table.size} rows are in {out}"
+            screen.remarks().print(f"{words}; the same command goes on from there.")
         raise
     return [result for result in results if isinstance(result, Failure)]
 

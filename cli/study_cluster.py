@@ -39,7 +39,8 @@ def try_all(
         _check_workers(client, address)
         executor = client.get_executor()
         samples = {cell.phrase.digest: cell.phrase.samples for cell in cells}
-        there = {digest: client.scatter(block) for digest, block in samples.items()}
+        # To every worker: when one dies, its share can be done by another.
+        there = {key: client.scatter(block, broadcast=True) for key, block in samples.items()}
         futures: list[Future[Any]] = [
             executor.submit(_one, _light(cell), there[cell.phrase.digest]) for cell in cells
         ]

@@ -1,0 +1,281 @@
+"""The command ``study``: its table against the library, cut short and gone on, on a cluster."""
+
+import csv
+import os
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pyarrow.parquet
+import pytest
+from distributed import LocalCluster
+
+from carrierfloor import presets
+from carrierfloor.cli import study_cluster, study_files
+from carrierfloor.dsp.intelligibility_trial import try_setting
+from tests import clips
+from tests.cli.files import (
+    FLAT_RIG,
+    command,
+    last_words,
+    left_over,
+    refusal,
+    run,
+    write_sound,
+    write_text,
+)
+
+Capsys = pytest.CaptureFixture[str]
+PATIENCE_S = 120.0
+SECONDS = slice(24_000, 72_000)  # one second, most of it speech
+LOUD = ("F1_harvard_phrases", "M1_harvard_phrases")
+
+
+@dataclass(frozen=True)
+class Studied:
+    """A finished study."""
+
+    phrases: list[Path]
+    table: Path
+    plots: Path
+    printed: str
+    remarks: str
+    options: list[object]
+
+    @property
+    def rows(self) -> list[dict[str, Any]]:
+        return study_files.read(self.table)
+
+
+def phrases_in(folder: Path) -> list[Path]:
+    return [write_sound(folder / f"{name}.wav", clips.sound(name)[SECONDS]) for name in LOUD]
+
+
+@pytest.fixture(scope="module")
+def studied(tmp_path_factory: pytest.TempPathFactory) -> Studied:
+    """Two phrases, a voice with two drives and one without a drive stage."""
+    folder = tmp_path_factory.mktemp("study")
+    phrases, table, plots = phrases_in(folder), folder / "t.csv", folder / "plots"
+    options: list[object] = ["--voices", "everyday,bypass", "--drives", "6,12"]
+    done = subprocess.run(
+        command(
+            "study", *phrases, *options, "--carrier-to-noise", "0,10", "--out", table,
+            "--plots", plots, "--jobs", 1,
+        ),
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    return Studied(phrases, table, plots, done.stdout, done.stderr, options)
+
+
+def test_the_rows_are_the_grid(studied: Studied) -> None:
+    assert [
+        (row["voice"], row["drive_db"], Path(row["phrase"]).stem, row["carrier_to_noise_db"])
+        for row in studied.rows
+    ] == [
+        (voice, drive_db, phrase, ratio_db)
+        for voice, drive_db in (
+            ("unprocessed", None), ("everyday", 6.0), ("everyday", 12.0), ("bypass", None),
+        )
+        for phrase in LOUD
+        for ratio_db in (0.0, 10.0)
+    ]  # fmt: skip
+    assert studied.remarks.count("bypass has no drive stage; it is tried once.") == 1
+    assert "16 of 16 rows" in studied.printed
+
+
+def test_a_row_holds_what_the_library_finds(studied: Studied) -> None:
+    """The same trial in this process, within the digits that the table keeps."""
+    voice, rig = presets.voice("everyday").with_drive(12.0), presets.rig()
+    speech = clips.sound(LOUD[1])[SECONDS].astype("float32").astype("float64")
+    trial = try_setting(speech, voice, rig, [10.0])
+    bare = try_setting(speech, None, rig, [])
+    row = next(
+        row
+        for row in studied.rows
+        if row["drive_db"] == 12.0
+        and row["carrier_to_noise_db"] == 10.0
+        and row["phrase"] == str(studied.phrases[1])
+    )
+    assert row["intelligibility"] == pytest.approx(trial.scores[10.0], abs=1e-5)
+    assert row["score_without_noise"] == pytest.approx(trial.score_without_noise, abs=1e-5)
+    gain_db = bare.cn_needed_db[0.5] - trial.cn_needed_db[0.5]
+    assert row["power_gain_at_50_db"] == pytest.approx(gain_db, abs=0.002)
+    assert row["density_pct"] == pytest.approx(100.0 * trial.density, abs=1e-3)
+    assert row["negative_peak_pct"] == pytest.approx(95.0, abs=0.1)
+    assert row["emission_dbc"] == pytest.approx(trial.emission_dbc, abs=1e-3)
+    assert row["clipper_removed_db"] == pytest.approx(trial.clipper_removed_db, abs=1e-3)
+    assert row["cutoffs"] == 0
+
+
+def test_more_drive_is_denser_and_understood_better(studied: Studied) -> None:
+    """As all published work on clipping found; what gains count from gains nothing."""
+    for phrase in studied.phrases:
+        found = {
+            (row["voice"], row["drive_db"]): row
+            for row in studied.rows
+            if row["phrase"] == str(phrase) and row["carrier_to_noise_db"] == 0.0
+        }
+        for column in ("density_pct", "intelligibility", "power_gain_at_50_db"):
+            assert found["everyday", 12.0][column] > found["everyday", 6.0][column]
+        assert found["unprocessed", None]["power_gain_at_50_db"] == 0.0
+        assert found["everyday", 12.0]["power_gain_at_50_db"] > 3.0
+
+
+def test_the_summary_and_the_pictures(studied: Studied) -> None:
+    lines = studied.printed.splitlines()
+    (line,) = [line for line in lines if line.startswith("everyday") and "+" in line][1:]
+    gains = [r["power_gain_at_50_db"] for r in studied.rows if r["drive_db"] == 12.0]
+    assert f"{sum(gains) / len(gains):+.1f}, {min(gains):+.1f} dB" in line
+    for name in ("intelligibility", "gain", "price"):
+        assert (studied.plots / f"{name}.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_another_ratio_computes_only_what_is_new(
+    studied: Studied, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """A changed measurement that is still there afterwards was not made again."""
+    phrase, table = studied.phrases[0], tmp_path / "t.parquet"
+    rows = [
+        row
+        for row in studied.rows
+        if row["phrase"] == str(phrase) and row["drive_db"] in (None, 6.0)
+        if row["voice"] != "bypass"
+    ]
+    rows[3]["intelligibility"] = 0.12345
+    study_files.write(rows, table)
+    arguments = [phrase, "--drives", "6", "--out", table, "--jobs", 1]
+    assert run("study", *arguments, "--carrier-to-noise", "0,10,20") == 0
+    assert f"4 of 6 rows are in {table}; now the rest." in capfd.readouterr().err
+    found = pyarrow.parquet.read_table(table).to_pylist()
+    assert [row for row in found if row["carrier_to_noise_db"] != 20.0] == rows
+    assert len(found) == 6
+
+
+def test_rows_of_another_grid_are_refused_and_kept(
+    studied: Studied, tmp_path: Path, capsys: Capsys
+) -> None:
+    table = tmp_path / "t.csv"
+    table.write_bytes(studied.table.read_bytes())
+    other = write_sound(tmp_path / "other.wav", 0.5 * clips.sound(LOUD[0])[SECONDS])
+    for phrase, ratios in ((other, "0,10"), (studied.phrases[0], "0")):
+        line = refusal(
+            capsys, "study", phrase, *studied.options[:2], "--out", table,
+            "--carrier-to-noise", ratios, "--voices", "everyday",
+        )  # fmt: skip
+        assert "of its 16 rows belong to another grid" in line
+    assert table.read_bytes() == studied.table.read_bytes()
+
+
+def begun(arguments: list[object], table: Path, rows: int) -> "subprocess.Popen[str]":
+    """Start a study; return when its table holds more rows than the given number."""
+    process = subprocess.Popen(
+        command("study", *arguments), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    deadline = time.monotonic() + PATIENCE_S
+    while time.monotonic() < deadline and process.poll() is None and count(table) <= rows:
+        time.sleep(0.02)
+    assert process.poll() is None, process.communicate()
+    return process
+
+
+def count(table: Path) -> int:
+    return len(study_files.read(table)) if table.exists() else 0
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals are different there")
+def test_cut_short_twice_it_ends_as_on_a_cluster(tmp_path: Path, capsys: Capsys) -> None:
+    """Killed, then interrupted, then finished on this machine: byte for byte the cluster's."""
+    rig = write_text(tmp_path / "rig.toml", FLAT_RIG)
+    drives = ",".join(f"{drive_db}" for drive_db in range(4, 11))
+    arguments: list[object] = [
+        *phrases_in(tmp_path)[:1], "--drives", drives, "--rigs", rig, "--carrier-to-noise=-3",
+    ]  # fmt: skip
+    local, remote = tmp_path / "local.csv", tmp_path / "remote.csv"
+    here = [*arguments, "--out", local, "--jobs", 1]
+    with begun(here, local, 0) as process:
+        os.kill(process.pid, signal.SIGKILL)
+    killed_with = count(local)
+    with begun(here, local, killed_with) as process:
+        process.send_signal(signal.SIGINT)
+        err = last_words(process, PATIENCE_S)
+    left_with = count(local)
+    assert 0 < killed_with < left_with < 8
+    assert process.returncode == 130
+    assert f"{left_with} of 8 rows are in {local}; the same command goes on from there." in err
+    assert "Traceback" not in err
+    assert run("study", *here) == 0
+    with LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None) as cluster:
+        there = [*arguments, "--out", remote, "--cluster", cluster.scheduler_address]
+        assert run("study", *there) == 0
+    assert "8 of 8 rows" in capsys.readouterr().out
+    assert count(remote) == 8
+    assert remote.read_bytes() == local.read_bytes()
+    assert [name for name in left_over(tmp_path) if str(process.pid) in name] == []
+
+
+def test_bad_input(
+    studied: Studied, tmp_path: Path, capsys: Capsys, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    phrase = studied.phrases[0]
+    silence = write_sound(tmp_path / "silence.wav", 0.0 * clips.sound(LOUD[0])[SECONDS])
+    short = write_sound(tmp_path / "short.wav", clips.sound(LOUD[0])[:9_600])
+    strange = write_text(tmp_path / "strange.csv", "a,b\n1,2\n")
+    broken = write_text(
+        tmp_path / "broken.csv", studied.table.read_text().replace("everyday,6.0", "everyday,x")
+    )
+    empty = write_text(tmp_path / "empty.parquet", "")
+    monkeypatch.setattr(study_cluster, "ANSWER_S", 0.3)  # nobody listens on port 9
+    out = tmp_path / "t.csv"
+    for arguments, words in (
+        ([phrase, "--out", tmp_path / "t.txt"], "the ending must be .csv or .parquet"),
+        ([phrase, "--out", tmp_path / "no" / "t.csv"], "there is no folder"),
+        ([phrase, "--out", strange], "no table of study (its columns are others)"),
+        ([phrase, "--out", broken], "drive_db is 'x'"),
+        ([phrase, "--out", empty], "is no table of study"),
+        ([tmp_path / "missing.wav", "--out", out], "No such file"),
+        ([silence, "--out", out], "too little speech to score; it takes 0.4 s"),
+        ([short, "--out", out], f"{short}: there is too little speech"),
+        ([phrase, "--out", out, "--voices", "evryday"], "voice 'evryday' is not known"),
+        ([phrase, "--out", out, "--rigs", "a,,b"], "has an empty place"),
+        ([phrase, "--out", out, "--drives", "6,loud"], "is no list of numbers"),
+        ([phrase, "--out", out, "--drives", "6,99"], "drive_db is 99"),
+        ([phrase, "--out", out, "--drives", "nan"], "is no drive in dB"),
+        ([phrase, "--out", out, "--carrier-to-noise", "200"], "--carrier-to-noise is 200 dB"),
+        ([phrase, "--out", out, "--carrier-to-noise", "nan"], "--carrier-to-noise is nan dB"),
+        ([phrase, "--out", out, "--jobs", 0], "--jobs is 0; it must be 1 or more"),
+        ([phrase, "--out", out, "--jobs", 2, "--cluster", "x:1"], "--jobs is for this machine"),
+        ([phrase, "--out", out, "--plots", phrase], "is a file; name a folder"),
+        ([phrase, "--out", out, "--cluster", "127.0.0.1:9"], "no scheduler answers there"),
+        ([phrase, "--out", out, "--cluster", "nowhere"], "no scheduler answers there"),
+    ):
+        assert words in refusal(capsys, "study", *arguments)
+    assert not out.exists()
+    assert strange.read_text() == "a,b\n1,2\n"
+
+
+def test_packages_that_are_not_installed(
+    studied: Studied, tmp_path: Path, capsys: Capsys, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Python's own way to make an import fail: an entry that is None."""
+    for name, arguments in (
+        ("pyarrow", ["--out", tmp_path / "t.parquet"]),
+        ("distributed", ["--out", tmp_path / "t.csv", "--cluster", "127.0.0.1:9"]),
+    ):
+        with monkeypatch.context() as patch:
+            for module in [name, *(m for m in sys.modules if m.startswith(f"{name}."))]:
+                patch.setitem(sys.modules, module, None)
+            line = refusal(capsys, "study", studied.phrases[0], *arguments)
+        assert 'pip install "carrierfloor[' in line
+
+
+def test_the_columns_are_explained(studied: Studied, capsys: Capsys) -> None:
+    assert run("study", "--table-keys") == 0
+    listed = capsys.readouterr().out
+    with studied.table.open(newline="") as file:
+        for name in next(csv.reader(file)):
+            assert name in listed
