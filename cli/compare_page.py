@@ -141,10 +141,6 @@ def _version(version: Version) -> dict[str, Any]:
     return {
         "name": version.name,
         "spec": version.spec,
-        "tracks": {
-            point: {"lu": track.lu, "gain_db": track.gain_db}
-            for point, track in version.tracks.items()
-        },
         "figures": {
             point: [_figure(figure) for figure in figures]
             for point, figures in version.figures.items()

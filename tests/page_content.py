@@ -70,9 +70,9 @@ def content(seconds: tuple[float, ...] = (1.6, 1.0), versions: int = 3) -> Conte
         for number, length_s in enumerate(seconds, 1)
     ]
     return Content(
-        title="A page of the tests & more",
+        title="A page of the tests & more: Plain, Warm, Dense",
         phrases=phrases,
         receiver="4 kHz of audio, some noise",
-        notes=["A note of the tests."],
+        notes=["A note of the tests on Warm."],
         made_with="carrierfloor, tests",
     )

@@ -4,6 +4,7 @@
   const page = (window.comparePage ??= {});
   const { element, complain } = page;
   const RATE_HZ = 48000; // of the sounds: nothing is resampled on the way to the sound card
+  const NEUTRAL_TITLE = "Compare by ear";
   const TABS = ["listen", "blind", "ranking"];
 
   /** Return what a result says of the material. */
@@ -57,10 +58,18 @@
       await this.view.enter();
     }
 
-    /** Keep to this part of the page, so that nobody peeks during a test. */
+    /** Keep to this part of the page, and show no names in title and notes during a test. */
     lock(locked) {
       for (const tab of this.#tabs) tab.disabled = locked;
-      document.getElementById("notes").hidden = locked;
+      this.#name(locked ? NEUTRAL_TITLE : this.content.title);
+      const notes = [...this.content.notes, this.content.made_with].filter(Boolean);
+      const shown = locked ? [] : notes.map((words) => element("p", {}, words));
+      document.getElementById("notes").replaceChildren(...shown);
+    }
+
+    #name(title) {
+      document.title = title;
+      document.getElementById("title").textContent = title;
     }
 
     /** The arrows choose a tab, as the ARIA Authoring Practices have it. */
@@ -76,13 +85,10 @@
 
   function begin() {
     const content = JSON.parse(document.getElementById("content").textContent);
-    document.getElementById("title").textContent = content.title;
-    document.getElementById("notes").replaceChildren(
-      ...[...content.notes, content.made_with].filter(Boolean).map((words) => element("p", {}, words)),
-    );
     window.addEventListener("unhandledrejection", ({ reason }) => complain(`Something went wrong: ${reason.message}`));
     window.addEventListener("error", ({ message }) => complain(`Something went wrong: ${message}`));
     page.app = new App(content);
+    page.app.lock(false);
     page.app.show(0);
   }
 

@@ -180,12 +180,14 @@
       this.#close();
       const warning = page.rankingWarning(result);
       const heading = element("h2", { tabindex: "-1" }, "Result");
-      const rows = result.items.map(({ name, score, band, role, letter }) => [name, score, band, role, letter]);
+      const rows = result.items.map(({ name, score, band, role, letter }) =>
+        [role ? `${name} (${role})` : name, score, band, letter],
+      );
       this.#place.replaceChildren(
         heading,
         element("p", {}, `Phrase: ${result.phrase}, heard ${result.listening_point}.`),
         warning ? element("p", { class: "problem" }, warning) : "",
-        page.table("Best first", ["Version", "Score", "Band", "", "Letter"], rows),
+        page.table("Best first", ["Version", "Score", "Band", "Was"], rows),
         element("div", { class: "buttons" }, page.downloadButton(result), button("Another ranking", () => this.#plan())),
       );
       heading.focus();

@@ -4,12 +4,12 @@
   const page = (window.comparePage ??= {});
   const { element, button } = page;
 
+  const MINUS = /^-(?=[0-9])/; // becomes a true minus sign, as wide as a plus
+
   function rows(version, point) {
-    const turned = version.tracks[point].gain_db.toFixed(1).replace("-", "\u2212");
-    const own = [{ name: "Turned down to match", value: turned, unit: "dB" }];
-    return [...(version.figures[point] ?? []), ...own].flatMap(({ name, value, unit }) => [
+    return (version.figures[point] ?? []).flatMap(({ name, value, unit }) => [
       element("dt", {}, name),
-      element("dd", {}, unit ? `${value.replace("-", "\u2212")}\u00a0${unit}` : value),
+      element("dd", {}, [value.replace(MINUS, "\u2212"), unit].filter(Boolean).join("\u00a0")),
     ]);
   }
 
@@ -36,7 +36,7 @@
     return element(
       "article", { class: "card", "aria-label": version.name },
       element("h3", {}, version.name),
-      element("p", { class: "spec" }, version.spec),
+      element("p", { class: "spec" }, version.spec === version.name ? "" : version.spec),
       element("dl", { class: "figures" }, ...rows(version, point)),
       element("div", { class: "pictures" }, ...version.pictures.map((one) => picture(version, one))),
     );

@@ -108,10 +108,11 @@ def test_a_ranking_by_keyboard(browser: Browser, file: Path) -> None:
 
 def test_a_hidden_reference_below_90_is_warned_of(browser: Browser, file: Path) -> None:
     """ITU-R BS.1534 drops listeners who rate the hidden reference below 90."""
-    with page_browser.opened(browser, file) as page:
+    with page_browser.opened(browser, file, viewport=page_browser.NARROW) as page:
         _begin(page)
         _rate(page, {0: 89, 1: 100, 2: 5})
         result = _finish(page)
+        assert _overhang(page) <= 0
         expect(page.get_by_text("The hidden reference got 89.")).to_be_visible()
     assert result["hidden_reference_score"] == 89
 
