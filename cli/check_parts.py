@@ -112,7 +112,13 @@ def check_options(options: CheckOptions, rig: Rig | None) -> None:
     for name, value, low, high, unit in (
         ("knee", options.knee, 0.0, 100.0, "% of the carrier"),
         ("rc", options.rc, 0.0, 10.0, "ms"),
-        ("carrier-level", options.carrier_level and abs(options.carrier_level), 1e-6, 10.0, ""),
+        (
+            "carrier-level",
+            options.carrier_level and abs(options.carrier_level),
+            0.001,
+            10.0,
+            "in magnitude",
+        ),
     ):
         if value is not None and not low <= value <= high:
             allowed = f"{low:g} to {high:g} {unit}".rstrip()

@@ -54,12 +54,10 @@ def write_pictures(
     """
     limits = rig.modulation if rig is not None else None
     with style():
-        figures = {
-            "envelope": envelope_figure(measured, limits, hidden_depth),
-            "spectrum": spectrum_figure(emission),
-        }
+        figures = {"envelope": envelope_figure(measured, limits, hidden_depth)}
         if measured.reading.modulated_s:
             figures["histogram"] = histogram_figure(measured, limits)
+        figures["spectrum"] = spectrum_figure(emission)
         if emission.waterfall is not None and emission.wide is not None:
             figures["waterfall"] = waterfall_figure(emission)
         return tuple(save(figure, folder / f"{name}.png") for name, figure in figures.items())

@@ -20,7 +20,7 @@ from carrierfloor.dsp.unmodulated_rows import SMOOTH_ROWS, divide, runs
 UNMODULATED, MEAN = "unmodulated carrier", "mean"
 
 LONGEST_PIECE_ROWS = 25  # of a pause that give one reading
-MEAN_ROWS = 21  # 0.4 s: the mean envelope that follows a fading signal
+MEAN_ROWS = 31  # 0.6 s: the mean envelope that follows a fading signal
 FADES_STEP = 0.015  # a reading that is so far beside the line through its neighbours: it fades
 FADES_SPREAD = 0.15  # of the mean envelope around the line, where it is modulated
 FEWEST_COMPARED = 50  # rows, to tell
@@ -185,19 +185,24 @@ def _wanders(ratio: Block, unmodulated: NDArray[np.bool_]) -> bool:
 
 
 def _moving_mean(height: Block) -> Block:
-    """Return, at each row, the straight line through those around it, under a Hann window."""
+    """Return, at each row, the parabola through those around it, under a Hann window.
+
+    A straight line lies far above the bottom of a deep fade: in simulated ones of 20 dB every 5 s
+    by 11 %, the parabola by 2.4 %, with the same scatter by what modulation does to the rows.
+    """
     if len(height) < MEAN_ROWS:
         return np.full(len(height), height.mean())
     window = np.hanning(MEAN_ROWS + 2)[1:-1]
-    away = np.arange(MEAN_ROWS) - MEAN_ROWS // 2
+    away = 2.0 * (np.arange(MEAN_ROWS) - MEAN_ROWS // 2) / MEAN_ROWS
 
     def summed(values: Block, power: int) -> Block:
         return np.convolve(values, (window * away**power)[::-1], "same")
 
-    here = np.ones(len(height))
-    weight, first, second = (summed(here, power) for power in range(3))
-    mean, product = (summed(height, power) for power in range(2))
-    return np.asarray((second * mean - first * product) / (second * weight - first**2))
+    moments = [summed(np.ones(len(height)), power) for power in range(5)]
+    left = np.array([[moments[row + column] for column in range(3)] for row in range(3)])
+    right = np.array([summed(height, power) for power in range(3)])
+    fitted = np.linalg.solve(np.moveaxis(left, -1, 0), right.T[..., np.newaxis])
+    return np.asarray(fitted[:, 0, 0])
 
 
 def _error(height: Block, found: Block, unmodulated: NDArray[np.bool_]) -> float:

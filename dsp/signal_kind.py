@@ -74,7 +74,7 @@ def other_than_am(rows: Rows, reference: CarrierReference, was_found: bool) -> s
         return (
             "there is a carrier, but what lies on its two sides is not alike, as it is in AM "
             f"({100.0 * across / (across + along):.0f} % of it moves the phase): one sideband "
-            "only, or another station nearby, which --width HZ may leave out"
+            "only, frequency modulation, or another station nearby, which --width HZ may leave out"
         )
     return None
 

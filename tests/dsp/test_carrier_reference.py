@@ -79,6 +79,16 @@ def test_fading_is_followed_by_the_mean() -> None:
     assert off_by(reference, height) < 0.01
 
 
+def test_a_deep_fade_is_followed_to_its_bottom() -> None:
+    """Two rays: |1 + r exp(j x)|, 20 dB up and down every 5 s; a straight line is 11 % off."""
+    m = bursts(20.0)
+    t = np.arange(len(m)) / RATE_HZ
+    height = np.abs(1.0 + 9.0 / 11.0 * np.exp(2j * np.pi * t / 5.0))
+    reference = find_reference(rows_of(height * (1.0 + m), 0.0003))
+    assert reference.is_followed
+    assert off_by(reference, height) < 0.03
+
+
 def test_without_a_pause_there_is_only_the_mean() -> None:
     t = np.arange(4 * RATE_HZ) / RATE_HZ
     reference = find_reference(rows_of(0.4 * (1.0 + 0.9 * np.sin(2 * np.pi * 1000.0 * t)), 0.002))

@@ -8,7 +8,7 @@ from carrierfloor.dsp.detector_height import find_height
 from carrierfloor.dsp.detector_inverse import DetectorInverse, DetectorModel
 from carrierfloor.dsp.detector_sight import DetectorSight
 from carrierfloor.dsp.stored_signal import StoredArray
-from tests.clips import Array
+from tests.clips import Array, sound
 
 RATE_HZ = 48_000
 
@@ -104,6 +104,13 @@ def test_height_by_flat_troughs(inverted: bool) -> None:
     assert found is not None
     assert found.by == "flat troughs"
     assert found.carrier == pytest.approx(-0.2 if inverted else 0.2, rel=0.01)
+
+
+@pytest.mark.parametrize("clip", ["sibilants_female_fast", "evening_round_male"])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_the_flat_troughs_of_plain_speech_are_no_floor(clip: str, sign: float) -> None:
+    """They have all depths, and round ones go deeper."""
+    assert find_height(StoredArray(sign * sound(clip))) is None
 
 
 def test_no_height_where_nothing_tells_it() -> None:
