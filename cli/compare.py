@@ -6,7 +6,7 @@ from pathlib import Path
 
 from rich.text import Text
 
-from carrierfloor.cli import compare_page, compare_view, screen
+from carrierfloor.cli import compare_page, compare_play, compare_view, screen
 from carrierfloor.cli.compare_content import Content, Phrase, Track, Version
 from carrierfloor.cli.compare_figures import beyond_hz_of, figures
 from carrierfloor.cli.compare_notes import notes
@@ -26,10 +26,12 @@ def compare(
     versions: Sequence[str],
     receiver: ReceiverDesign,
     *,
-    page: Path | None = None,
     rig: str | None = None,
+    page: Path | None = None,
+    play: bool = False,
+    output: str | None = None,
 ) -> int:
-    """Render phrases in several versions, equally loud and in step, into a page to listen to.
+    """Render phrases in several versions, equally loud and in step, to be listened to.
 
     Parameters
     ----------
@@ -39,10 +41,14 @@ def compare(
         One SPEC each.
     receiver : ReceiverDesign
         Who listens.
-    page : Path
-        Where the page goes.
     rig : str, optional
         Name or file; the rig of the versions that name none.
+    page : Path, optional
+        Where a page goes that plays them.
+    play : bool
+        Whether to play them here.
+    output : str, optional
+        On which sound device; the system's default one.
 
     Returns
     -------
@@ -54,14 +60,22 @@ def compare(
     CarrierfloorError
         If a phrase, a version or the page cannot be used.
     """
-    if page is None:
-        raise SettingError("nothing to do: give --page OUT.html")
-    compare_page.check_page(page)
-    found = rendered_content(phrases, read_specs(versions, rig), receiver)
-    compare_page.write_page(found, page)
+    if page is None and not play:
+        raise SettingError("nothing to do: give --page OUT.html, --play, or both")
+    if output is not None and not play:
+        raise SettingError(f"--output {output} goes with --play")
+    if page is not None:
+        compare_page.check_page(page)
+    specs = read_specs(versions, rig)
+    device = compare_play.output_device(output or "default") if play else None
+    found = rendered_content(phrases, specs, receiver)
     results = screen.results()
     compare_view.show(found, results)
-    results.print(Text(f"Page: {page}", style=QUIET), soft_wrap=True)
+    if page is not None:
+        compare_page.write_page(found, page)
+        results.print(Text(f"Page: {page}", style=QUIET), soft_wrap=True)
+    if device is not None:
+        compare_play.play(found, device)
     return 0
 
 

@@ -26,9 +26,9 @@ def add_compare(commands: Commands) -> None:
     parser = commands.add_parser(
         "compare",
         help="choose by ear: versions of a phrase, equally loud and in step",
-        description="Render phrases in several versions and put them on one page that any\n"
-        "browser opens: equally loud, in step to the sample, at the sound card, at the\n"
-        "antenna and in a receiver, with figures and blind tests.",
+        description="Render phrases in several versions, equally loud and in step to the\n"
+        "sample, at the sound card, at the antenna and in a receiver, and put them on one\n"
+        "page that any browser opens, with figures and blind tests; or play them here.",
         epilog=EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
@@ -42,6 +42,12 @@ def add_compare(commands: Commands) -> None:
         help="one version; give it 2 to 9 times",
     )
     parser.add_argument("--page", type=Path, metavar="OUT.html", help="the page to listen to")
+    parser.add_argument(
+        "--play", action="store_true", help="play them here; keys switch between them"
+    )
+    parser.add_argument(
+        "--output", metavar="DEVICE", help="the sound device for --play (the system's own)"
+    )
     parser.add_argument(
         "--rig", metavar="NAME_OR_FILE", help="of versions that name none (plate-modulated)"
     )
@@ -77,6 +83,8 @@ def _compare(arguments: argparse.Namespace) -> int:
         arguments.phrases,
         arguments.versions,
         receiver,
-        page=arguments.page,
         rig=arguments.rig,
+        page=arguments.page,
+        play=arguments.play,
+        output=arguments.output,
     )

@@ -4,10 +4,10 @@ import atexit
 import threading
 import time
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Protocol
 
 from carrierfloor.cli.sound_devices import Device, DeviceError, quiet, refusal, sounddevice
-from carrierfloor.dsp.signals import Ramped
+from carrierfloor.dsp.stage import Block
 
 LATENCY_S = 0.1  # asked of the device: nobody waits for a test signal, and gaps would spoil it
 BLOCK_FRAMES = 1024
@@ -19,6 +19,28 @@ FIRST_PATIENCE_S, PATIENCE_S = 5.0, 2.0
 CLOSING_S = 1.5  # PortAudio may never return from closing a device that is gone
 
 
+class Playable(Protocol):
+    """What a player plays, such as :class:`carrierfloor.dsp.signals.Ramped`."""
+
+    @property
+    def samples(self) -> int | None:
+        """Where it ends, if it does."""
+        ...
+
+    @property
+    def ramp_samples(self) -> int:
+        """How long it takes to end it without a click."""
+        ...
+
+    def at(self, first: int, count: int) -> Block:
+        """Return ``count`` samples from number ``first`` on; the player asks for each once."""
+        ...
+
+    def ending_at(self, end: int) -> "Playable":
+        """Return the same, silent from ``end`` on."""
+        ...
+
+
 class Player:
     """A signal on its way to a device.
 
@@ -26,7 +48,7 @@ class Player:
     ----------
     device : Device
         Where to.
-    signal : Ramped
+    signal : Playable
         What; it ends by itself or by Ctrl-C.
     sample_rate_hz : int
         Of signal and device.
@@ -43,12 +65,12 @@ class Player:
         How often the device ran dry, once the signal has begun.
     """
 
-    tail_s = TAIL_S
+    tail_s, look_s = TAIL_S, LOOK_S
 
     def __init__(
         self,
         device: Device,
-        signal: Ramped,
+        signal: Playable,
         *,
         sample_rate_hz: int,
         channels: int,
@@ -67,7 +89,7 @@ class Player:
         Parameters
         ----------
         look : callable
-            Called ten times a second with the position.
+            Called every ``look_s`` with the position.
 
         Raises
         ------
@@ -135,7 +157,7 @@ class Player:
     def _wait(self, look: Callable[[int], None]) -> None:
         """Wait for the end; a device that takes nothing any more counts as failed."""
         calls, since_s = -1, time.monotonic()
-        while not self._done.wait(LOOK_S):
+        while not self._done.wait(self.look_s):
             look(self.position)
             if self._calls != calls:
                 calls, since_s = self._calls, time.monotonic()
