@@ -18,6 +18,7 @@ from carrierfloor.cli.study_work import Row, rows_of
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.stage import Block
 
+LARGEST_PHRASE = "100 MB"  # more than two minutes take
 ANSWER_S = 10.0  # for the scheduler, and for a worker to be there
 
 
@@ -36,11 +37,15 @@ def try_all(
         If the cluster does not answer, goes away, or its workers cannot do it.
     """
     with _client(address) as client:
+        import dask
+
         _check_workers(client, address)
         executor = client.get_executor()
         samples = {cell.phrase.digest: cell.phrase.samples for cell in cells}
-        # To every worker: when one dies, its share can be done by another.
-        there = {key: client.scatter(block, broadcast=True) for key, block in samples.items()}
+        # A task that gives its own argument: when the worker that keeps it dies, the scheduler has
+        # it done once more.  What is scattered would be lost.
+        with dask.config.set({"distributed.admin.large-graph-warning-threshold": LARGEST_PHRASE}):
+            there = {key: client.submit(_kept, block) for key, block in samples.items()}
         futures: list[Future[Any]] = [
             executor.submit(_one, _light(cell), there[cell.phrase.digest]) for cell in cells
         ]
@@ -94,6 +99,10 @@ def _check_workers(client: Any, address: str) -> None:
                 f"--cluster {address}: worker {worker} has carrierfloor {found}, here it is "
                 f"{code_version()}; install the same"
             )
+
+
+def _kept(samples: Block) -> Block:
+    return samples
 
 
 def _one(cell: Cell, samples: Block) -> list[Row] | Failure:

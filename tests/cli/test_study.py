@@ -5,6 +5,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -187,9 +188,20 @@ def count(table: Path) -> int:
     return len(study_files.read(table)) if table.exists() else 0
 
 
+def kill_when_begun(pid: int, table: Path) -> None:
+    """Kill a process as soon as a table has rows."""
+    deadline = time.monotonic() + PATIENCE_S
+    while time.monotonic() < deadline and not count(table):
+        time.sleep(0.02)
+    os.kill(pid, signal.SIGKILL)
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="signals are different there")
 def test_cut_short_twice_it_ends_as_on_a_cluster(tmp_path: Path, capsys: Capsys) -> None:
-    """Killed, then interrupted, then finished on this machine: byte for byte the cluster's."""
+    """Killed, then interrupted, then finished on this machine: byte for byte the cluster's.
+
+    The cluster's only worker is killed too, and started again by its nanny.
+    """
     rig = write_text(tmp_path / "rig.toml", FLAT_RIG)
     drives = ",".join(f"{drive_db}" for drive_db in range(4, 11))
     arguments: list[object] = [
@@ -209,9 +221,12 @@ def test_cut_short_twice_it_ends_as_on_a_cluster(tmp_path: Path, capsys: Capsys)
     assert f"{left_with} of 8 rows are in {local}; the same command goes on from there." in err
     assert "Traceback" not in err
     assert run("study", *here) == 0
-    with LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None) as cluster:
+    with LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=":0") as cluster:
         there = [*arguments, "--out", remote, "--cluster", cluster.scheduler_address]
+        accident = threading.Thread(target=kill_when_begun, args=(cluster.workers[0].pid, remote))
+        accident.start()
         assert run("study", *there) == 0
+        accident.join()
     assert "8 of 8 rows" in capsys.readouterr().out
     assert count(remote) == 8
     assert remote.read_bytes() == local.read_bytes()
