@@ -209,7 +209,8 @@ class _Bent:
 
         Near its peaks the bent waveform follows the straight one on a curve, and is scattered
         about it by what else the speech does just then.  The largest scatter counts as if it had
-        met the highest peak: other speech will bring the two together.
+        met the highest peak: other speech will bring the two together.  It will also bring peaks so
+        narrow that they meet the bend as high as they leave it, whatever sections lie about it.
         """
         bent = self._bend.apply(level * self._inside)
         waveform = side * fft.irfft(fft.rfft(bent) * self._behind, self._size)
@@ -219,7 +220,8 @@ class _Bent:
             return highest(waveform)
         curve = np.polyfit(straight[near] - level, waveform[near], 2)
         scatter = waveform[near] - np.polyval(curve, straight[near] - level)
-        return max(highest(waveform), float(curve[-1] + scatter.max()))
+        narrow = side * float(self._bend.apply(np.array(side * level * limit)))
+        return max(highest(waveform), max(float(curve[-1]), narrow) + float(scatter.max()))
 
     def level(self, limit: float) -> float:
         """Return the level of a rig set so that a tone for the limit has a trough there."""
