@@ -134,10 +134,10 @@ def _loudness(sound: Matched) -> list[Figure]:
             help="before all were brought to one loudness (ITU-R BS.1770)",
         ),
         Figure(
-            name="Turned down",
+            name="Gain to match",
             value=f"{sound.gain_db + 0.0:.1f}",
             unit="dB",
-            help="to be as loud as the quietest; nothing is limited for it",
+            help="down to the loudness of the quietest; nothing is limited for it",
         ),
     ]
 

@@ -10,8 +10,8 @@ from carrierfloor.cli.compare_versions import Rendered
 from carrierfloor.cli.pictures import style
 from carrierfloor.cli.plots import BLUE, spectrum_plot, trapezoid_plot
 
-SIZE_INCHES = (4.2, 3.2)
-AXES = (0.16, 0.16, 0.81, 0.74)  # left, bottom, width, height: the same place in every picture
+SIZE_INCHES, DOTS_AN_INCH = (3.1, 2.5), 200  # four stand side by side: the words must be large
+AXES = (0.235, 0.2, 0.735, 0.69)  # left, bottom, width, height: the same place in every picture
 SHALLOWEST_PCT, LOWEST_CREST_PCT = -110.0, 135.0  # what the trapezoids show at least
 
 
@@ -31,10 +31,16 @@ def draw(versions: Sequence[Rendered]) -> list[dict[str, bytes]]:
     def trapezoid(version: Rendered, ax: Axes) -> None:
         trapezoid_plot(version.antenna.modulation, version.rig.modulation, ax=ax)
         top = 1.0 + high / 100.0
-        ax.set(xlim=(low, high), ylim=(-top, top), ylabel="Envelope (carrier = 1)")
+        ax.set(xlim=(low, high), ylim=(-top, top), xticks=(-100, 0, 100))
+        ax.set_ylabel("Envelope, carrier = 1")
 
     def spectrum(version: Rendered, ax: Axes) -> None:
-        spectrum_plot(version.antenna.emission, ax=ax, label="power", color=BLUE)
+        emission = version.antenna.emission
+        spectrum_plot(emission, ax=ax, label="", color=BLUE)
+        ax.set(xticks=(-20, -10, 0, 10, 20), yticks=(-120, -80, -40, 0))
+        ax.set(xlabel="From the carrier (kHz)", ylabel=f"dBc in {emission.offset_hz[1]:.1f} Hz")
+        for line, what in zip(ax.lines, ("mean", "worst 85 ms"), strict=True):
+            line.set_label(what)
         ax.figure.legend(loc="upper right", ncols=2)
 
     return [
@@ -51,5 +57,5 @@ def _picture(version: Rendered, plot: Callable[[Rendered, Axes], None]) -> bytes
         figure = Figure(figsize=SIZE_INCHES)
         plot(version, figure.add_axes(AXES))
         data = io.BytesIO()
-        figure.savefig(data, format="png")
+        figure.savefig(data, format="png", dpi=DOTS_AN_INCH)
     return data.getvalue()
