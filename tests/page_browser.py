@@ -31,9 +31,11 @@ NARROW = {"width": 390, "height": 844}
 # Notes what the page asks of the audio graph.
 WATCH_GRAPH = """
 window.asked = { curves: [], starts: [] };
+const gains = new Map();
 const { setValueCurveAtTime } = AudioParam.prototype;
 AudioParam.prototype.setValueCurveAtTime = function (curve, when_s, ...rest) {
-  window.asked.curves.push([when_s, curve[0], curve.at(-1)]);
+  if (!gains.has(this)) gains.set(this, gains.size);
+  window.asked.curves.push([when_s, curve.at(-1), gains.get(this)]);
   return setValueCurveAtTime.call(this, curve, when_s, ...rest);
 };
 const { start } = AudioBufferSourceNode.prototype;

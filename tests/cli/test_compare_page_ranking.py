@@ -6,12 +6,14 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from carrierfloor.cli import compare_page
 from tests import page_browser
 from tests.page_content import content
+from tests.page_heard import Heard, stored, wait_played
 from tests.reference import hidden_order
 
 VERSIONS = 3
@@ -104,6 +106,24 @@ def test_a_ranking_by_keyboard(browser: Browser, file: Path) -> None:
         "ABC"[place]: ["Plain", "Warm", "Dense"][version] for place, version in enumerate(order)
     }
     assert (result["hidden_reference_score"], result["seed"]) == (95, SEED)
+
+
+def test_letters_sound_as_the_result_says(browser: Browser, file: Path) -> None:
+    """What is sent to the sound card under each letter, and as the reference, by the order."""
+    with page_browser.opened(browser, file) as page:
+        _begin(page)
+        page_browser.tap(page)
+        page.keyboard.press("1")
+        for key in "230":
+            wait_played(page, 0.2)
+            page.keyboard.press(key)
+        wait_played(page, 0.2)
+        first, second, third = hidden_order.ranking(SEED, VERSIONS)
+        sounds = stored("receiver")
+        letters = [sounds[version] for version in (first, second, third, 0)]
+        heard = Heard(page, letters, known=[0, 1, 2, 3])
+    assert heard.order == [0, 1, 2, 3]
+    assert np.max(heard.error()) < 1e-3
 
 
 def test_a_hidden_reference_below_90_is_warned_of(browser: Browser, file: Path) -> None:
