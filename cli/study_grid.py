@@ -111,6 +111,9 @@ def grid_of(choice: Choice) -> list[Cell]:
             key = _key(setting, phrase)
             cell = Cell(key, _key(bare, phrase), setting, phrase, choice.ratios_db)
             cells.setdefault(key, cell)
+    twice = len(settings) * len(phrases) - len(cells)
+    if twice:
+        screen.remarks().print(f"{twice} cells hold what others hold; those are tried once.")
     return list(cells.values())
 
 

@@ -34,7 +34,7 @@ def intelligibility_plot(settings: Settings, unprocessed: Settings, *, ax: Axes)
 
 
 def gain_plot(settings: Settings, column: str, *, ax: Axes) -> Axes:
-    """Draw the power gain of each voice over its drive: the mean, and thin the worst phrase."""
+    """Draw the power gain of each voice over its drive: the mean, and small the worst phrase."""
     for (voice, ours), (color, marker, style) in zip(_voices(settings), _lines(), strict=False):
         known = [(one, spread) for one in ours if (spread := one.gains[column].spread)]
         if not known:
@@ -48,7 +48,7 @@ def gain_plot(settings: Settings, column: str, *, ax: Axes) -> Axes:
             continue
         ax.plot(drives, means, marker=marker, label=voice, linewidth=WIDTH, **look)
         ax.plot(drives, worst, marker=marker, markersize=3.0, linewidth=0.6, **look)
-    ax.set(xlabel="Drive (dB)", ylabel="Effective power gain (dB)\nmean; thin: the worst phrase")
+    ax.set(xlabel="Drive (dB)", ylabel="Effective power gain (dB)\nmean; small: the worst phrase")
     _grid(ax)
     return ax
 
@@ -68,7 +68,7 @@ def price_plot(settings: Settings, column: str, price: Price, *, ax: Axes) -> Ax
                     textcoords="offset points", fontsize=8.0, color=color,
                 )  # fmt: skip
     ax.set_ylabel("Effective power gain, mean (dB)")
-    ax.margins(x=0.12, y=0.1)
+    ax.margins(x=0.2, y=0.1)
     _grid(ax)
     return ax
 

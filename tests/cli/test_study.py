@@ -149,9 +149,11 @@ def test_another_ratio_computes_only_what_is_new(
     ]
     rows[3]["intelligibility"] = 0.12345
     study_files.write(rows, table)
-    arguments = [phrase, "--drives", "6", "--out", table, "--jobs", 1]
+    arguments = [phrase, phrase, "--drives", "6", "--out", table, "--jobs", 1]
     assert run("study", *arguments, "--carrier-to-noise", "0,10,20") == 0
-    assert f"4 of 6 rows are in {table}; now the rest." in capfd.readouterr().err
+    remarks = capfd.readouterr().err
+    assert "2 cells hold what others hold; those are tried once." in remarks
+    assert f"4 of 6 rows are in {table}; now the rest." in remarks
     found = pyarrow.parquet.read_table(table).to_pylist()
     assert [row for row in found if row["carrier_to_noise_db"] != 20.0] == rows
     assert len(found) == 6
@@ -264,7 +266,7 @@ def test_bad_input(
         ([phrase, "--out", out, "--carrier-to-noise", "nan"], "--carrier-to-noise is nan dB"),
         ([phrase, "--out", out, "--jobs", 0], "--jobs is 0; it must be 1 or more"),
         ([phrase, "--out", out, "--jobs", 2, "--cluster", "x:1"], "--jobs is for this machine"),
-        ([phrase, "--out", out, "--plots", phrase], "is a file; name a folder"),
+        ([phrase, "--out", out, "--plots", phrase], f"--plots {phrase}: File exists"),
         ([phrase, "--out", out, "--cluster", "127.0.0.1:9"], "no scheduler answers there"),
         ([phrase, "--out", out, "--cluster", "nowhere"], "no scheduler answers there"),
     ):
