@@ -26,6 +26,7 @@ examples:
   carrierfloor process voice.wav on-air.flac --voice wide --rig my-rig.toml
   carrierfloor process phrases/ --into processed/ --report table.csv
   carrierfloor predict on-air.wav --rig my-rig.toml --pictures pictures/
+  carrierfloor compare voice.wav --with everyday --with dense --page choose.html
   carrierfloor live --input "usb microphone" --output 3 --rig my-rig.toml
   carrierfloor tone sine --level -20 --output default
   carrierfloor measure sweep.wav detector.wav --rig my-rig.toml

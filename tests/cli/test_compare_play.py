@@ -17,7 +17,8 @@ import numpy as np
 import pytest
 
 from carrierfloor.cli.compare import rendered_content
-from carrierfloor.cli.compare_content import Content
+from carrierfloor.cli.compare_content import LISTENING_POINTS, Content, Phrase, Track, Version
+from carrierfloor.cli.compare_play import Deck
 from carrierfloor.cli.compare_spec import read_specs
 from carrierfloor.dsp.envelope_receiver import ReceiverDesign
 from carrierfloor.dsp.switched_loop import FADE_SAMPLES
@@ -95,6 +96,38 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write_text(made / "nothing.toml", NOTHING)
     write_text(made / "rig.toml", PATH_RIG)
     return made
+
+
+def test_what_the_keys_do() -> None:
+    """Every track is a constant of its own, so that one sample tells which is heard."""
+
+    def version(number: int) -> Version:
+        tracks = {
+            point: Track(
+                samples=np.full(4800, number + where), rate_hz=RATE_HZ, lu=0.0, gain_db=0.0
+            )
+            for where, point in enumerate(LISTENING_POINTS)
+        }
+        return Version(name=f"v{number % 100}", spec="", tracks=tracks)
+
+    phrases = [
+        Phrase(name=name, versions=[version(first + 10), version(first + 20)])
+        for name, first in (("one", 100), ("two", 200))
+    ]
+    deck = Deck(Content(title="", phrases=phrases, receiver=""))
+    now = 0
+
+    def after(key: str) -> float:
+        nonlocal now
+        deck.press(key)
+        now += 1000
+        return float(deck.loop.at(now - 1000, 1000)[-1])
+
+    wanted = {"": 110, "2": 120, "3": 120, "0": 120, "l": 121, "n": 221, "1": 211, "x": 211}
+    assert [after(key) for key in wanted] == list(wanted.values())
+    assert [after(key) for key in ("l", "l", "space", "2", "space")] == [212, 210, 0, 0, 220]
+    assert " 1 v10  2 v20 " in deck.line(now).plain
+    assert "At the sound card, playing two" in deck.line(now).plain
 
 
 @pytest.fixture(scope="module")

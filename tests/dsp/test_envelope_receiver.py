@@ -11,7 +11,10 @@ from carrierfloor.dsp.envelope_receiver import (
     received,
 )
 from carrierfloor.dsp.errors import SettingError
-from tests.clips import Array
+from carrierfloor.dsp.intelligibility import estoi, reception_of
+from carrierfloor.dsp.intelligibility_audio import talker
+from carrierfloor.dsp.radiated import radiated, scaled_to_limit
+from tests.clips import Array, rig, sound
 
 RATE_HZ = 48_000
 QUIET = 100.0  # dB
@@ -126,3 +129,16 @@ def test_the_gain_follows_the_carrier() -> None:
 def test_refusals(settings: dict[str, object], words: str) -> None:
     with pytest.raises(SettingError, match=words):
         ReceiverDesign(**settings)  # type: ignore[arg-type]
+
+
+def test_speech_is_understood_as_by_an_ideal_receiver() -> None:
+    """Far above the detector's threshold: ESTOI of dsp/intelligibility.py, which adds real noise.
+
+    Its receiver has no carrier, no gain and other noise; ESTOI of two noises differs by 0.02.
+    """
+    speech = sound("F1_harvard_phrases")[48_000:168_000]
+    transmitter = rig()
+    card = scaled_to_limit(speech, transmitter)
+    heard = received(radiated(card, transmitter), ReceiverDesign(carrier_to_noise_db=20.0))
+    score = estoi(talker(speech), talker(heard))
+    assert score == pytest.approx(reception_of(speech, card, transmitter).score(20.0), abs=0.03)
