@@ -141,6 +141,10 @@ def _version(version: Version) -> dict[str, Any]:
     return {
         "name": version.name,
         "spec": version.spec,
+        "levels": {
+            point: {"lufs": round(track.lu, 3), "gain_db": round(track.gain_db, 3)}
+            for point, track in version.tracks.items()
+        },
         "figures": {
             point: [_figure(figure) for figure in figures]
             for point, figures in version.figures.items()

@@ -73,7 +73,7 @@
         p_value: completed ? page.statistics.atLeast(correct, trials) : null,
         interval_95: completed ? page.statistics.interval(correct, trials) : null,
         seed,
-        order: "SplitMix in 32 bits with the finaliser of MurmurHash3; the highest bit of each number is 0 for A, 1 for B",
+        order: `${page.GENERATOR}; the highest bit of each number is 0 for A, 1 for B`,
         started: this.started,
         ended: new Date().toISOString(),
         trials: this.answers,

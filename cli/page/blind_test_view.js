@@ -103,7 +103,8 @@
       const sounds = await this.#app.sounds.at(phrase, content.points[point].key);
       this.#pair = [sounds[a], sounds[b]];
       this.#about = page.about(content, phrase, point);
-      this.#about.versions = { A: page.named(content, phrase, a), B: page.named(content, phrase, b) };
+      const named = (version) => page.named(content, phrase, point, version);
+      this.#about.versions = { A: named(a), B: named(b) };
       this.#begin(plan);
     }
 
@@ -190,15 +191,17 @@
       this.#app.keyboard.use({});
       const { A, B } = result.versions;
       const trials = result.trials.map(({ trial, x, answer, correct, seconds }) =>
-        [trial, x, answer, correct ? "right" : "wrong", seconds.toFixed(1)],
+        [trial, x, answer, correct ? "yes" : "no", seconds.toFixed(1)],
       );
       const heading = element("h2", { tabindex: "-1" }, result.completed ? "Result" : "Stopped");
       this.#place.replaceChildren(
         heading,
         element("p", {}, `A: ${A.name}. B: ${B.name}. Phrase: ${result.phrase}, heard ${result.listening_point}.`),
-        element("div", { class: "verdict" }, ...page.blindTestWords(result).map((words) => element("p", {}, words))),
-        element("div", { class: "buttons" }, page.downloadButton(result), button("Another test", () => this.#plan())),
-        page.table("All trials", ["Trial", "X was", "You said", "", "Seconds"], trials),
+        element("div", { class: "verdict" },
+          ...page.blindTestWords(result).map((words) => element("p", {}, words))),
+        element("div", { class: "buttons" }, page.downloadButton(result),
+          button("Another test", () => this.#plan())),
+        page.table("All trials", ["Trial", "X was", "You said", "Right", "Seconds"], trials),
       );
       heading.focus();
     }

@@ -16,10 +16,10 @@
     receiver: content.points[point].key === "receiver" ? content.receiver : null,
   });
 
-  /** Return name and setting of a version. */
-  page.named = (content, phrase, version) => {
-    const { name, spec } = content.phrases[phrase].versions[version];
-    return { name, spec };
+  /** Return name, setting and level of a version at a listening point. */
+  page.named = (content, phrase, point, version) => {
+    const { name, spec, levels } = content.phrases[phrase].versions[version];
+    return { name, spec, ...levels[content.points[point].key] };
   };
 
   class App {
@@ -63,6 +63,7 @@
       for (const tab of this.#tabs) tab.disabled = locked;
       this.#name(locked ? NEUTRAL_TITLE : this.content.title);
       const notes = [...this.content.notes, this.content.made_with].filter(Boolean);
+      window.onbeforeunload = locked ? (event) => event.preventDefault() : null;
       const shown = locked ? [] : notes.map((words) => element("p", {}, words));
       document.getElementById("notes").replaceChildren(...shown);
     }

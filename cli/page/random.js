@@ -9,6 +9,7 @@
 (() => {
   "use strict";
   const page = (window.comparePage ??= {});
+  const GENERATOR = "SplitMix in 32 bits with the finaliser of MurmurHash3"; // for results
   const STEP = 0x9e3779b9; // 2 ** 32 divided by the golden ratio, odd
 
   class Random {
@@ -49,5 +50,5 @@
     return crypto.getRandomValues(new Uint32Array(1))[0];
   }
 
-  Object.assign(page, { Random, freshSeed });
+  Object.assign(page, { GENERATOR, Random, freshSeed });
 })();

@@ -56,7 +56,7 @@
         kind: "ranking",
         hidden_reference_score: items.find(({ role }) => role === "hidden reference").score,
         seed,
-        order: "SplitMix in 32 bits with the finaliser of MurmurHash3; Fisher-Yates from the last place",
+        order: `${page.GENERATOR}; Fisher-Yates from the last place`,
         started: this.started,
         ended: new Date().toISOString(),
         items: items.sort((one, other) => other.score - one.score),

@@ -86,7 +86,7 @@
       problem.textContent = "The reference cannot be the anchor too.";
       if (!problem.hidden) return;
       const sounds = await this.#app.sounds.at(phrase, content.points[point].key);
-      this.#names = sounds.map((_, version) => page.named(content, phrase, version));
+      this.#names = sounds.map((_, version) => page.named(content, phrase, point, version));
       this.#about = page.about(content, phrase, point);
       const plan = { versions: sounds.length, reference, anchor, seed: choices.seedFrom(form.seed) };
       this.#begin(plan, sounds);
@@ -114,8 +114,11 @@
         heading, this.#app.deck.element,
         element("div", { class: "reference" }, this.#listens.at(-1),
           element("p", {}, "One of the letters is the reference itself: 100 is as good as it.")),
-        element("div", { class: "ratings" }, this.#scale(), ...letters.map((letter, place) => this.#row(letter, place))),
-        this.#hint, element("div", { class: "buttons" }, this.#done, button("Leave without a result", () => this.#leave())),
+        element("div", { class: "ratings" }, this.#scale(),
+          ...letters.map((letter, place) => this.#row(letter, place))),
+        this.#hint,
+        element("div", { class: "buttons" }, this.#done,
+          button("Leave without a result", () => this.#leave())),
       );
       heading.focus();
     }
@@ -123,7 +126,10 @@
     /** Return the names of the bands, above the sliders. */
     #scale() {
       const names = [10, 30, 50, 70, 90].map((score) => element("span", {}, page.bandOf(score)));
-      return element("div", { class: "rating scale", "aria-hidden": "true" }, element("span"), element("div", { class: "bands" }, ...names), element("span"));
+      return element(
+        "div", { class: "rating scale", "aria-hidden": "true" },
+        element("span"), element("div", { class: "bands" }, ...names), element("span"),
+      );
     }
 
     #row(letter, place) {
@@ -188,7 +194,8 @@
         element("p", {}, `Phrase: ${result.phrase}, heard ${result.listening_point}.`),
         warning ? element("p", { class: "problem" }, warning) : "",
         page.table("Best first", ["Version", "Score", "Band", "Was"], rows),
-        element("div", { class: "buttons" }, page.downloadButton(result), button("Another ranking", () => this.#plan())),
+        element("div", { class: "buttons" }, page.downloadButton(result),
+          button("Another ranking", () => this.#plan())),
       );
       heading.focus();
     }

@@ -26,7 +26,8 @@
     const [low, high] = result.interval_95;
     return [
       `You were right in ${correct} of ${declared} trials.`,
-      `Somebody who only guesses is right as often or more in ${percent(result.p_value, 1)} of such tests (${shownP(result.p_value)}).`,
+      `Somebody who only guesses is right as often or more in ${percent(result.p_value, 1)} ` +
+        `of such tests (${shownP(result.p_value)}).`,
       result.p_value <= EVIDENCE
         ? "That is evidence that you hear a difference."
         : "That is no evidence that you hear a difference, and none that there is no difference.",
@@ -46,12 +47,13 @@
 
   /** Make a table. Cells that are numbers stand to the right. */
   function table(caption, heads, rows) {
-    const cells = (tag, values) =>
-      values.map((value) => element(tag, { class: typeof value === "number" ? "number" : null }, String(value)));
+    const head = heads.map((words) => element("th", { scope: "col" }, words));
+    const cell = (value) =>
+      element("td", { class: typeof value === "number" ? "number" : null }, String(value));
     return element(
       "table", {}, element("caption", {}, caption),
-      element("thead", {}, element("tr", {}, ...cells("th", heads))),
-      element("tbody", {}, ...rows.map((row) => element("tr", {}, ...cells("td", row)))),
+      element("thead", {}, element("tr", {}, ...head)),
+      element("tbody", {}, ...rows.map((row) => element("tr", {}, ...row.map(cell)))),
     );
   }
 

@@ -102,8 +102,15 @@ def test_a_listener_who_knows(browser: Browser, file: Path) -> None:
     _check(result, order, order)
     assert result["p_value"] == pytest.approx(2.0**-16)
     assert result["seed"] == 1
-    assert result["versions"]["A"] == {"name": "Plain", "spec": "gain=1"}
-    assert result["versions"]["B"] == {"name": "Dense", "spec": "gain=6"}
+    for letter, place in (("A", 0), ("B", 2)):
+        version = content().phrases[0].versions[place]
+        track = version.tracks["antenna"]
+        assert result["versions"][letter] == {
+            "name": version.name,
+            "spec": version.spec,
+            "lufs": pytest.approx(track.lu, abs=1e-3),
+            "gain_db": pytest.approx(track.gain_db, abs=1e-3),
+        }
     assert (result["phrase"], result["listening_point"]) == ("Phrase 1", "at the antenna")
 
 

@@ -203,6 +203,27 @@ def test_space_plays_after_a_click_and_presses_after_a_tab(browser: Browser, fil
         expect(page.get_by_role("button", name="Pause")).to_be_visible()
 
 
+def test_the_line_moves_in_steps_where_motion_is_unwanted(browser: Browser, file: Path) -> None:
+    places = []
+    for motion in ("reduce", "no-preference"):
+        with page_browser.opened(browser, file, reduced_motion=motion) as page:
+            page.keyboard.press("Space")
+            places.append(
+                page.evaluate(
+                    """async () => {
+                      const seen = new Set();
+                      const needle = document.querySelector(".needle");
+                      for (let i = 0; i < 40; i++) {
+                        seen.add(needle.style.left);
+                        await new Promise(requestAnimationFrame);
+                      }
+                      return seen.size;
+                    }"""
+                )
+            )
+    assert places[0] < 5 < 10 < places[1]
+
+
 def test_names_are_shown_as_they_are(browser: Browser, tmp_path: Path) -> None:
     """A name that looks like HTML stays text."""
     file = tmp_path / "page.html"
