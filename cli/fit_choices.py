@@ -103,12 +103,17 @@ def _gate(gate: Report) -> Choice:
         f"pauses {gate['recorded_db']:.0f} dB under the speech, at the antenna without a gate "
         f"{gate['ungated_db']:.0f} dB"
     )
-    if gate["threshold_db"] is None:
-        return Choice("gate", "Gate", found, f"none: {QUIET_DB:g} dB are quiet enough")
-    chosen = (
-        f"threshold {gate['threshold_db']:g} dB, range {gate['range_db']:g} dB, ratio "
-        f"{gate['ratio']:g}"
-    )
+    if not gate["has_pauses"]:
+        found = f"hardly a pause, so the noise is at least {gate['recorded_db']:.0f} dB under"
+    if gate["is_kept"]:
+        chosen = "as it was" if gate["threshold_db"] is not None else "none, as in the base voice"
+    elif gate["threshold_db"] is None:
+        chosen = f"none: {QUIET_DB:g} dB are quiet enough"
+    else:
+        chosen = (
+            f"threshold {gate['threshold_db']:g} dB, range {gate['range_db']:g} dB, ratio "
+            f"{gate['ratio']:g}"
+        )
     return Choice("gate", "Gate", found, chosen)
 
 

@@ -7,7 +7,6 @@ from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
 from carrierfloor.dsp.voice_fit import VoiceFit
 
 SHORT_S = 15.0  # of speech
-FEW_PAUSES_S = 0.5
 LOUD_HUM_DB = 40.0  # under the speech
 
 
@@ -33,10 +32,10 @@ def _on_noise(found: VoiceFit) -> Iterator[str]:
             "cannot tell it from the ends of words. Go nearer to the microphone or quiet the room, "
             "and record again."
         )
-    elif gate.threshold_db is not None and found.spectrum.pause_s < FEW_PAUSES_S:
+    elif not found.spectrum.has_pauses:
         yield (
-            "There is hardly a pause in the recording, so the noise may be lower than it says; "
-            "leave some pauses and record again."
+            "There is hardly a pause in the recording, so nothing is known of the room; leave some "
+            "pauses and record again."
         )
 
 

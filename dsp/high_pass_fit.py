@@ -9,6 +9,7 @@ from carrierfloor.dsp.condition import ConditionDesign
 from carrierfloor.dsp.hum_and_noise import hum_and_noise
 from carrierfloor.dsp.hum_lines import Line
 from carrierfloor.dsp.level import decibels
+from carrierfloor.dsp.quiet_stretch import QuietStretch
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block, Context, Stage
 from carrierfloor.dsp.voice import Voice
 from carrierfloor.dsp.voice_edit import first_of, with_settings
@@ -19,6 +20,7 @@ STEP_HZ, HIGHEST_HZ = 5.0, 140.0  # beyond, a low voice loses its ground
 # Only what lies below the voice is a matter for a high-pass; the harmonics are in the voice.
 BELOW_VOICE_HZ = 75.0
 HEARD_HZ = 1000.0
+PAUSE_DB = 15.0  # a stretch so far under the whole recording is a pause
 RESPONSE = 1 << 15  # samples
 
 
@@ -45,7 +47,7 @@ def fit_high_pass(voice: Voice, samples: Block, active_rms: float) -> tuple[High
     active_rms : float
         Its active speech level.
     """
-    found = hum_and_noise(samples, SAMPLE_RATE_HZ, HEARD_HZ)
+    found = hum_and_noise(_quietest(samples), SAMPLE_RATE_HZ, HEARD_HZ)
     hum = tuple((line.frequency_hz, _under_db(line, active_rms)) for line in found.hum)
     design = first_of(voice, "condition")
     low = [one for one in hum if one[0] < BELOW_VOICE_HZ]
@@ -71,6 +73,14 @@ def gain_of(stages: list[Stage], frequency_hz: Block) -> Block:
         response = stage.process(response)
     line_hz = fft.rfftfreq(RESPONSE, 1.0 / SAMPLE_RATE_HZ)
     return np.asarray(np.interp(frequency_hz, line_hz, np.abs(fft.rfft(response))))
+
+
+def _quietest(samples: Block) -> Block:
+    """Return a pause, where hum stands by itself; all of a recording that has none."""
+    finder = QuietStretch()
+    finder.feed(samples)
+    quiet = finder.read()
+    return quiet.samples if quiet and quiet.below_rest_db >= PAUSE_DB else samples
 
 
 def _chosen(design: ConditionDesign, low: list[tuple[float, float]]) -> ConditionDesign:

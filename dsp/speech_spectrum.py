@@ -21,9 +21,11 @@ AT_ONCE = 256  # frames
 LEAST_POWER = 1e-12  # -120 dB: nothing a recording holds is weaker
 
 ACTIVE_DB = 15.9  # so far under the active level a frame still counts: ITU-T P.56 (2011), M
+HANGOVER = round(0.2 * SAMPLE_RATE_HZ / STEP)  # frames that still count behind it: P.56, H
 # The quietest twentieth of the frames says how low the level gets; those not much louder are the
 # pauses.  Steady noise stays within that, so that its mean is not taken too low.
-QUIETEST, LOUDER_DB = 0.05, 3.0
+QUIETEST, LOUDER_DB = 0.05, 2.0
+PAUSE_PART = 0.065  # of all frames lie at the floor, if there is one
 PARTS = 8  # of the speech, which are compared to tell how well its spectrum is known
 
 
@@ -70,6 +72,7 @@ class SpeechSpectrum:
     uncertainty_db: Floats  # of the speech, one standard deviation
     active_s: float  # how long somebody speaks
     pause_s: float  # how long the frames are that the noise was read from
+    has_pauses: bool  # else the quietest frames hold speech, and the noise is weaker than stated
     spread_db: float  # from the quiet frames to the loud ones: much for speech, little for noise
 
     @property
@@ -96,7 +99,8 @@ def of_recording(samples: Block, weight: Floats) -> SpeechSpectrum:
     bands = np.maximum(third_octaves(samples), LEAST_POWER)
     power = bands @ weight
     level_db = 10.0 * np.log10(power)
-    active = level_db > _active_level_db(power) - ACTIVE_DB
+    loud = level_db > _active_level_db(power) - ACTIVE_DB
+    active = np.convolve(loud, np.ones(1 + HANGOVER))[: len(loud)] > 0.0
     quietest_db, loudest_db = np.quantile(level_db, [QUIETEST, 1.0 - QUIETEST])
     quiet = level_db <= quietest_db + LOUDER_DB
     noise = bands[quiet].mean(axis=0)
@@ -106,6 +110,7 @@ def of_recording(samples: Block, weight: Floats) -> SpeechSpectrum:
         uncertainty_db=_uncertainty_db(bands[active]),
         active_s=float(np.count_nonzero(active)) * STEP / SAMPLE_RATE_HZ,
         pause_s=float(np.count_nonzero(quiet)) * STEP / SAMPLE_RATE_HZ,
+        has_pauses=bool(np.mean(quiet) >= PAUSE_PART),
         spread_db=float(loudest_db - quietest_db),
     )
 
