@@ -13,7 +13,9 @@ Price = Callable[[SettingFigures], float]
 
 # One for each voice, each with a mark of its own: no meaning hangs on colour alone.
 LINES = ((BLUE, "o", "-"), (VERMILION, "s", "--"), (VIOLET, "^", "-."), (INK, "D", ":"))
+BESIDE = (((7, -11), "left"), ((-7, 5), "right"), ((7, 5), "left"), ((-7, -11), "right"))
 FAINTEST, WIDTH = 0.45, 1.6
+LEAST_APART = 0.045  # names at the ends of lines, in scores
 
 
 def intelligibility_plot(settings: Settings, unprocessed: Settings, *, ax: Axes) -> Axes:
@@ -21,21 +23,31 @@ def intelligibility_plot(settings: Settings, unprocessed: Settings, *, ax: Axes)
 
     The line's end says the drive; the stronger it is, the darker the line.
     """
+    ends: list[tuple[float, str, str]] = []
     for one in unprocessed:
-        _scores(one, "unprocessed", ax=ax, color=INK, linestyle=DASHES, marker=".")
+        end = _scores(one, ax=ax, color=INK, linestyle=DASHES, marker=".")
+        ends.append((end, one.voice, INK))
     for number, one in enumerate(settings, 1):
         alpha = FAINTEST + (1.0 - FAINTEST) * number / len(settings)
         name = one.voice if one.drive_db is None else f"{one.drive_db:g} dB"
-        _scores(one, name, ax=ax, color=BLUE, alpha=alpha, marker="o")
+        ends.append((_scores(one, ax=ax, color=BLUE, alpha=alpha, marker="o"), name, BLUE))
+    lowest = -1.0
+    for end, name, color in sorted(ends):  # apart, so that they can be read
+        lowest = max(end, lowest + LEAST_APART)
+        ax.annotate(
+            name, (1.01, lowest), xycoords=ax.get_yaxis_transform(), va="center", fontsize=8.0,
+            color=color, annotation_clip=False,
+        )  # fmt: skip
     ax.set(xlabel="Carrier over noise in 10 kHz (dB)", ylabel="ESTOI, mean", ylim=(0.0, 1.0))
-    ax.margins(x=0.05)
+    ax.margins(x=0.03)
     _grid(ax)
     return ax
 
 
 def gain_plot(settings: Settings, column: str, *, ax: Axes) -> Axes:
     """Draw the power gain of each voice over its drive: the mean, and small the worst phrase."""
-    for (voice, ours), (color, marker, style) in zip(_voices(settings), _lines(), strict=False):
+    for number, (voice, ours) in enumerate(_voices(settings)):
+        color, marker, style = LINES[number % len(LINES)]
         known = [(one, spread) for one in ours if (spread := one.gains[column].spread)]
         if not known:
             continue
@@ -55,7 +67,9 @@ def gain_plot(settings: Settings, column: str, *, ax: Axes) -> Axes:
 
 def price_plot(settings: Settings, column: str, price: Price, *, ax: Axes) -> Axes:
     """Draw the mean power gain of every setting over what it costs, with its drive beside it."""
-    for (voice, ours), (color, marker, style) in zip(_voices(settings), _lines(), strict=False):
+    for number, (voice, ours) in enumerate(_voices(settings)):
+        color, marker, style = LINES[number % len(LINES)]
+        place, side = BESIDE[number % len(BESIDE)]
         points = [
             (price(one), spread.mean, one) for one in ours if (spread := one.gains[column].spread)
         ]
@@ -64,7 +78,7 @@ def price_plot(settings: Settings, column: str, price: Price, *, ax: Axes) -> Ax
         for left, top, one in points:
             if one.drive_db is not None:
                 ax.annotate(
-                    f"{one.drive_db:g} dB", (left, top), xytext=(7, -11),
+                    f"{one.drive_db:g} dB", (left, top), xytext=place, ha=side,
                     textcoords="offset points", fontsize=8.0, color=color,
                 )  # fmt: skip
     ax.set_ylabel("Effective power gain, mean (dB)")
@@ -73,14 +87,12 @@ def price_plot(settings: Settings, column: str, price: Price, *, ax: Axes) -> Ax
     return ax
 
 
-def _scores(one: SettingFigures, name: str, *, ax: Axes, **look: Any) -> None:
+def _scores(one: SettingFigures, *, ax: Axes, **look: Any) -> float:
+    """Draw one line and return where it ends."""
     ratios_db = sorted(one.intelligibility)
     means = [one.intelligibility[ratio_db].mean for ratio_db in ratios_db]
     ax.plot(ratios_db, means, linewidth=WIDTH, markersize=4.0, **look)
-    ax.annotate(
-        name, (ratios_db[-1], means[-1]), xytext=(6, 0), textcoords="offset points",
-        va="center", fontsize=8.0, color=look["color"], annotation_clip=False,
-    )  # fmt: skip
+    return means[-1]
 
 
 def _voices(settings: Settings) -> list[tuple[str, list[SettingFigures]]]:
@@ -89,11 +101,6 @@ def _voices(settings: Settings) -> list[tuple[str, list[SettingFigures]]]:
     for one in settings:
         groups.setdefault(one.voice, []).append(one)
     return [(v, sorted(ours, key=lambda one: one.drive_db or 0.0)) for v, ours in groups.items()]
-
-
-def _lines() -> list[tuple[str, str, str]]:
-    """Return more looks than there are voices; they repeat after four."""
-    return list(LINES) * 16
 
 
 def _grid(ax: Axes) -> None:
