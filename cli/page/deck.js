@@ -20,7 +20,9 @@
       this.#wave = new page.Waveform(player);
       this.element = element(
         "div", { class: "deck" }, this.#wave.element,
-        element("div", { class: "transport" }, this.#play, this.#time, this.#loop, this.#loopButtons()),
+        element(
+          "div", { class: "transport" }, this.#play, this.#time, this.#loop, this.#loopButtons(),
+        ),
       );
       player.addEventListener("change", () => this.#changed());
     }
@@ -29,20 +31,21 @@
       const keys = this.keys;
       return element(
         "div", { class: "buttons", role: "group", "aria-label": "Loop" },
-        ...["S", "E", "W"].map((key) =>
-          button(keys[key].words, keys[key].act, { class: "quiet", "aria-label": `Loop: ${keys[key].words}` }, key),
-        ),
+        ...["S", "E", "W"].map((key) => {
+          const { short, words, act } = keys[key];
+          return button(short, act, { class: "quiet", "aria-label": words }, key);
+        }),
       );
     }
 
-    /** What keys do, by their names. */
+    /** What keys do, by their names; `short` is for buttons that stand behind the word "Loop". */
     get keys() {
       const player = this.#player;
       return {
         " ": { shown: "Space", words: "Play or pause", act: () => player.toggle() },
-        S: { words: "From here", act: () => player.loop(player.position, player.last) },
-        E: { words: "To here", act: () => player.loop(player.first, player.position) },
-        W: { words: "Whole phrase", act: () => player.loopAll() },
+        S: { words: "Loop from here", short: "From here", act: () => player.loop(player.position, player.last) },
+        E: { words: "Loop to here", short: "To here", act: () => player.loop(player.first, player.position) },
+        W: { words: "Loop the whole phrase", short: "Whole phrase", act: () => player.loopAll() },
       };
     }
 

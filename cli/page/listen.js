@@ -38,7 +38,8 @@
         keys[key[0].toUpperCase()] = { words, act: () => this.#choosePoint(place) };
       });
       if (content.phrases.length > 1) {
-        keys.P = { words: "Next phrase", act: () => this.#choosePhrase((this.#phrase + 1) % content.phrases.length) };
+        const next = () => this.#choosePhrase((this.#phrase + 1) % content.phrases.length);
+        keys.P = { words: "Next phrase", act: next };
       }
       return keys;
     }
@@ -63,7 +64,9 @@
           type: "radio", name: "point", value: place, change: () => this.#choosePoint(place),
         }),
       );
-      const labels = this.#points.map((input, place) => this.#pointLabel(input, content.points[place]));
+      const labels = this.#points.map((input, place) =>
+        this.#pointLabel(input, content.points[place]),
+      );
       return element(
         "div", { class: "choices" }, field("Phrase", this.#phrases),
         element(

@@ -86,8 +86,9 @@
 
   function begin() {
     const content = JSON.parse(document.getElementById("content").textContent);
-    window.addEventListener("unhandledrejection", ({ reason }) => complain(`Something went wrong: ${reason.message}`));
-    window.addEventListener("error", ({ message }) => complain(`Something went wrong: ${message}`));
+    const wrong = (message) => complain(`Something went wrong: ${message}`);
+    window.addEventListener("unhandledrejection", ({ reason }) => wrong(reason.message));
+    window.addEventListener("error", ({ message }) => wrong(message));
     page.app = new App(content);
     page.app.lock(false);
     page.app.show(0);
