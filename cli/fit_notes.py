@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 from carrierfloor.dsp.high_pass_fit import UNHEARD_DB
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
+from carrierfloor.dsp.voice_edit import first_of
 from carrierfloor.dsp.voice_fit import VoiceFit
 
 SHORT_S = 15.0  # of speech
@@ -12,7 +13,13 @@ LOUD_HUM_DB = 40.0  # under the speech
 
 def notes(found: VoiceFit) -> list[str]:
     """Return the notes on a fit."""
-    return [*_on_recording(found), *_on_noise(found), *_on_hum(found), *_on_polarity(found)]
+    return [
+        *_on_recording(found),
+        *_on_base(found),
+        *_on_noise(found),
+        *_on_hum(found),
+        *_on_polarity(found),
+    ]
 
 
 def _on_recording(found: VoiceFit) -> Iterator[str]:
@@ -21,6 +28,14 @@ def _on_recording(found: VoiceFit) -> Iterator[str]:
         yield (
             f"The recording holds {speech_s:.0f} s of speech; the tone is surer with 20 s or more, "
             "since it is that of the words spoken as well as of the voice."
+        )
+
+
+def _on_base(found: VoiceFit) -> Iterator[str]:
+    if found.tone.bands and first_of(found.base, "tone"):
+        yield (
+            "The voice it begins with has tone controls of its own; they stay, behind the fitted "
+            "ones. If they were fitted to the same microphone, begin with another voice."
         )
 
 

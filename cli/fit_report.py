@@ -14,6 +14,8 @@ from carrierfloor.dsp.voice_fit import VoiceFit
 if TYPE_CHECKING:
     from carrierfloor.cli.fit import FitOptions
 
+FITTED = ", fitted"  # behind the name of the voice
+
 # A number that does not exist, such as a gate's threshold without a gate, is null.
 KEYS = {
     "versions": "of carrierfloor, python and the packages that touched the samples",
@@ -135,7 +137,7 @@ def build(
             "positive_peak_pct": 100.0 * found.drive.trial.positive_peak,
         },
         "voice": {
-            "name": f"{found.base.name}, fitted",
+            "name": f"{found.base.name.removesuffix(FITTED)}{FITTED}",
             "file": str(written) if written else None,
         },
         "notes": notes(found),

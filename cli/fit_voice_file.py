@@ -4,6 +4,7 @@ import dataclasses
 import textwrap
 from collections.abc import Mapping
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 import tomlkit
@@ -54,7 +55,7 @@ def _head(report: Report) -> str:
     sound = report["input"]
     heading = {
         "name": report["voice"]["name"],
-        "description": f"Fitted to {sound['file']}, for: {report['rig']['name']}.",
+        "description": f"Fitted to {Path(sound['file']).name}, for: {report['rig']['name']}.",
     }
     antenna = report["antenna"]
     story = (
