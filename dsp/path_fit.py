@@ -11,7 +11,8 @@ from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.path import REFERENCE_HZ, Path
 from carrierfloor.dsp.path_model import digital_sections
 from carrierfloor.dsp.predicted import LARGEST_MISFIT
-from carrierfloor.dsp.section_fit import DELAY, DRIFT, Data, Solution, draw, nuisance
+from carrierfloor.dsp.section_fit import draw
+from carrierfloor.dsp.section_problem import DELAY, DRIFT, Data, Solution, nuisance
 from carrierfloor.dsp.section_search import searched
 from carrierfloor.dsp.section_shape import sections_of
 from carrierfloor.dsp.sections import Section, analogue_response

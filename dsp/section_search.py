@@ -10,7 +10,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from carrierfloor.dsp.section_fit import NUISANCES, Data, Solution, fit, polished
+from carrierfloor.dsp.section_fit import fit, polished
+from carrierfloor.dsp.section_problem import NUISANCES, Data, Solution
 from carrierfloor.dsp.section_shape import (
     ALL_PASS_1,
     ALL_PASS_2,

@@ -5,11 +5,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
 
-from carrierfloor.dsp.deconvolution import Deconvolution, Window
+from carrierfloor.dsp.deconvolution import Deconvolution
 from carrierfloor.dsp.errors import SettingError
-from carrierfloor.dsp.hum_lines import Line, find_lines
+from carrierfloor.dsp.hum_lines import Line
 from carrierfloor.dsp.path import REFERENCE_HZ
 from carrierfloor.dsp.sections import Section, analogue_response
 from carrierfloor.dsp.stage import Block
@@ -21,6 +20,7 @@ from carrierfloor.dsp.sweep_curves import (
     linear_curve,
     orders,
 )
+from carrierfloor.dsp.sweep_noise import noise_left, signal_to_noise_db, windows, without_hum
 from carrierfloor.dsp.sweep_recognition import KnownSweep
 from carrierfloor.dsp.sweep_refusals import (
     LEAST_SIGNAL_TO_NOISE_DB,
@@ -32,8 +32,6 @@ from carrierfloor.dsp.sweep_refusals import (
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
-HUM_ROUNDS = 4
-NOISE_SEED = 1
 BEYOND = 1.05  # a detector's measured response is taken to be flat so far beyond its ends
 
 
@@ -208,11 +206,11 @@ def measure_response(
     check_samples(capture, rate_hz, sweep)
     kept, delay, clock_ppm, cropped = locate(capture - capture.mean(), sweep)
     found = Deconvolution(kept, sweep, clock_ppm, delay)
-    lines, clean = _without_hum(found, kept, rate_hz)
-    explained = found.explained(_windows(found))
-    left = _noise_left(found, clean, sweep, delay)
-    signal_to_noise_db = _signal_to_noise_db(clean - explained, explained, sweep, delay, left)
-    check_noise(signal_to_noise_db, least_signal_to_noise_db)
+    lines, clean = without_hum(found, kept, rate_hz)
+    explained = found.explained(windows(found))
+    left = noise_left(found, clean, sweep, delay)
+    snr_db = signal_to_noise_db(clean - explained, explained, sweep, delay, left)
+    check_noise(snr_db, least_signal_to_noise_db)
     if of_a_detector:
         check_flat(clean, found.explained([found.linear]), sweep, delay)
     linear = linear_curve(found, sweep, clock_ppm)
@@ -227,7 +225,7 @@ def measure_response(
         delay_s=(delay + cropped) / rate_hz,
         clock_ppm=clock_ppm,
         sweep=sweep,
-        signal_to_noise_db=signal_to_noise_db,
+        signal_to_noise_db=snr_db,
         peak_dbfs=20.0 * math.log10(float(np.abs(capture).max())),
         harmonics=_harmonics(found, sweep, linear, detector),
         hum=tuple(
@@ -248,54 +246,6 @@ def _own(detector: Detector, line: Line) -> float:
             np.clip(frequency_hz, detector.frequency_hz[0], detector.frequency_hz[-1])
         )
     return float(np.abs(detector.at(np.array([frequency_hz])))[0])
-
-
-def _windows(found: Deconvolution) -> list[Window]:
-    return [found.linear, *(found.harmonic_window(order) for order in orders())]
-
-
-def _without_hum(
-    found: Deconvolution, capture: Block, rate_hz: float
-) -> tuple[tuple[Line, ...], Block]:
-    """Take steady lines out of a deconvolution; return them and the capture without them.
-
-    A line leaks into the windows, and from there out of what they do not explain; a few rounds
-    settle it.
-    """
-    clean = capture
-    lines: tuple[Line, ...] = ()
-    for _ in range(HUM_ROUNDS):
-        lines = find_lines(capture - found.explained(_windows(found)), rate_hz)
-        if not lines:
-            break
-        clean = capture - sum(line.at(len(capture), rate_hz) for line in lines)
-        found.divide(clean)
-    return lines, clean
-
-
-def _noise_left(found: Deconvolution, clean: Block, sweep: KnownSweep, delay: int) -> float:
-    """Return the part of any noise that the windows do not explain, tried with noise."""
-    noise = np.random.default_rng(NOISE_SEED).standard_normal(len(clean))
-    found.divide(noise)
-    rest = noise - found.explained(_windows(found))
-    found.divide(clean)
-    return _power(rest, sweep, delay) / _power(noise, sweep, delay)
-
-
-def _signal_to_noise_db(
-    rest: Block, explained: Block, sweep: KnownSweep, delay: int, left: float
-) -> float:
-    signal, noise = _power(explained, sweep, delay), _power(rest, sweep, delay) / left
-    return 10.0 * math.log10(signal / max(noise, 1e-30 * signal))
-
-
-def _power(samples: Block, sweep: KnownSweep, delay: int) -> float:
-    """Return the power within the sweep's time and band."""
-    one = sweep.sweep
-    part = samples[max(0, delay) : delay + one.samples]
-    width_hz = one.sample_rate_hz / len(part)
-    low, high = round(one.lowest_hz / width_hz), round(one.highest_hz / width_hz)
-    return float(np.sum(np.abs(fft.rfft(part)[low:high]) ** 2))
 
 
 def _harmonics(
