@@ -2,15 +2,14 @@
 
 import os
 import threading
-from collections.abc import Iterator
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from carrierfloor.cli.sample_source import SampleSource
 from carrierfloor.dsp.errors import AudioError
 
 BLOCK_FRAMES = 16384  # small blocks make soundfile slow: 30 ns a sample at 1024, 12 at 16384
@@ -30,7 +29,7 @@ class _Forward(soundfile.SoundFile):  # type: ignore[misc]
         return False
 
 
-class AudioIn:
+class AudioIn(SampleSource):
     """A sound file open for reading; use it in a ``with`` statement.
 
     Parameters
@@ -59,7 +58,6 @@ class AudioIn:
 
     def __init__(self, path: Path, *, highest_rate_hz: int = HIGHEST_RATE_HZ) -> None:
         self.path = path
-        self.frames_read = 0
         check_readable(path)
         try:
             self._file: Any = _open_stream(path) if _needs_stream(path) else _Forward(path)
@@ -77,41 +75,6 @@ class AudioIn:
                 f"{path}: sample rate is {self.sample_rate_hz} Hz; "
                 f"it must be {LOWEST_RATE_HZ} to {highest_rate_hz} Hz"
             )
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self._file.close()
-
-    @property
-    def duration_s(self) -> float:
-        """Length of what was read so far."""
-        return self.frames_read / self.sample_rate_hz
-
-    @property
-    def part_read(self) -> float:
-        """How much of the file was read, 0 to 1; 0 where the header does not say its length."""
-        return min(1.0, self.frames_read / self.frames_promised) if self.frames_promised else 0.0
-
-    def blocks(self) -> Iterator[NDArray[np.float64]]:
-        """Yield all frames in blocks of shape (n, channels), 1.0 = full scale.
-
-        Raises
-        ------
-        AudioError
-            If the file is damaged or holds no samples.
-        """
-        while len(block := self._read()):
-            self.frames_read += len(block)
-            yield block
-        if not self.frames_read:
-            raise AudioError(f"{self.path}: holds no samples")
 
     def _read(self) -> NDArray[np.float64]:
         room = np.empty((BLOCK_FRAMES, self.channels))

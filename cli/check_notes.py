@@ -2,11 +2,14 @@
 
 from collections.abc import Iterator
 
+import numpy as np
+
 from carrierfloor.cli.check_emission import Emission
 from carrierfloor.cli.check_listening import Listened
 from carrierfloor.cli.check_measuring import Measured
 from carrierfloor.cli.recording_in import DETECTOR, IF, IQ
 from carrierfloor.cli.report import Report
+from carrierfloor.dsp.carrier_rows import ROW_S
 from carrierfloor.dsp.signal_kind import part_across
 
 MUCH_NOISE_PCT = 2.0  # of the carrier
@@ -67,6 +70,12 @@ def _on_reference(measured: Measured, report: Report) -> Iterator[str]:
             "uncertain by some percent, and its shift cannot be seen. Record from a dummy load to "
             "be sure."
         )
+        faded_s = float(np.count_nonzero(measured.reference.faded)) * ROW_S
+        if faded_s:
+            yield (
+                f"Nothing was measured for {faded_s:.1f} s in all, in which the carrier was under "
+                "half of its usual height."
+            )
     elif report["carrier"]["level_range_db"] > MUCH_FADING_DB:
         yield (
             f"The carrier's level changes by {report['carrier']['level_range_db']:.1f} dB over the "

@@ -10,7 +10,6 @@ from carrierfloor.cli.check_measuring import Measured
 from carrierfloor.cli.check_plots import (
     highest_shown,
     mask_plot,
-    name_levels,
     period_plot,
     reach_khz,
     received_moment_plot,
@@ -19,7 +18,7 @@ from carrierfloor.cli.check_plots import (
     waterfall_plot,
 )
 from carrierfloor.cli.pictures import save, style
-from carrierfloor.cli.plots import BLUE, VERMILION, histogram_plot, mark_limits
+from carrierfloor.cli.plots import BLUE, VERMILION, histogram_plot, mark_limits, name_lines
 from carrierfloor.dsp.carrier_rows import ROW_S
 from carrierfloor.dsp.received_peaks import ReceivedPeaks
 from carrierfloor.dsp.rig import Modulation, Rig
@@ -81,7 +80,7 @@ def envelope_figure(
     else:
         received_moment_plot(reading.worst_moment, limits, ax=near)
         near.set_title(f"Deepest trough, at {reading.modulation.negative_peak_s:.3f} s")
-    name_levels(limits, ax=near)
+    name_lines(limits, ax=near)
     whole.set_ylim(-0.3, highest_shown(reading.modulation.positive_peak, limits))
     return figure
 

@@ -4,7 +4,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.image import AxesImage
 
-from carrierfloor.cli.plots import BLUE, DASHES, INK, LONG_S, VERMILION, VIOLET
+from carrierfloor.cli.plots import BLUE, INK, LONG_S, VERMILION, VIOLET, envelope_lines
 from carrierfloor.dsp.mask import Mask
 from carrierfloor.dsp.mask_verdict import limit_dbc
 from carrierfloor.dsp.overview import Overview, WorstMoment
@@ -30,7 +30,7 @@ def received_overview_plot(
     ax.plot(off_s / scale, np.full(len(off_s), -0.12), "|", color=VERMILION, markersize=7.0)
     ax.set(xlabel=f"Time ({'min' if long else 's'})", ylabel="Envelope (carrier = 1)")
     ax.set_xlim(0.0, float(time[-1]) if len(time) else 1.0)
-    return _levels(limits, ax=ax)
+    return envelope_lines(limits, ax=ax)
 
 
 def received_moment_plot(moment: WorstMoment, limits: Modulation | None, *, ax: Axes) -> Axes:
@@ -39,7 +39,7 @@ def received_moment_plot(moment: WorstMoment, limits: Modulation | None, *, ax: 
     ax.plot(time_ms, 1.0 + moment.modulation, color=BLUE, linewidth=1.2)
     ax.set(xlabel="Time from there (ms)", ylabel="")
     ax.set_xlim(float(time_ms[0]), float(time_ms[-1]))
-    return _levels(limits, ax=ax)
+    return envelope_lines(limits, ax=ax)
 
 
 def period_plot(tone: ToneEnvelope, limits: Modulation | None, *, ax: Axes) -> Axes:
@@ -49,7 +49,7 @@ def period_plot(tone: ToneEnvelope, limits: Modulation | None, *, ax: Axes) -> A
     ax.plot(time_ms, two, color=BLUE, linewidth=1.4)
     ax.set(xlabel="Time (ms)", ylabel="Envelope (carrier = 1)")
     ax.set_xlim(float(time_ms[0]), float(time_ms[-1]))
-    return _levels(limits, ax=ax)
+    return envelope_lines(limits, ax=ax)
 
 
 def rf_spectrum_plot(spectrum: RfSpectrum, *, ax: Axes, within_khz: float | None = None) -> Axes:
@@ -126,33 +126,6 @@ def _lowest_dbc(spectrum: RfSpectrum) -> float:
 
 def _window_ms(spectrum: RfSpectrum) -> float:
     return 1000.0 / spectrum.bin_hz
-
-
-def _levels(limits: Modulation | None, *, ax: Axes) -> Axes:
-    """Draw carrier, cut-off and the limits, if there are any, across an envelope."""
-    ax.axhline(1.0, color=INK, linewidth=0.8)
-    if limits is not None:
-        down, up = limits.negative_limit_pct / 100.0, limits.positive_limit_pct / 100.0
-        for level in (1.0 - down, 1.0 + up):
-            ax.axhline(level, color=INK, linewidth=0.8, linestyle=DASHES)
-    ax.axhline(0.0, color=VERMILION, linewidth=1.0)
-    return ax
-
-
-def name_levels(limits: Modulation | None, *, ax: Axes) -> None:
-    """Say at the right edge what the lines across an envelope are."""
-    names: list[tuple[float, str, str]] = [(1.0, "carrier", "center"), (0.0, "cut-off", "top")]
-    if limits is not None:
-        down, up = limits.negative_limit_pct, limits.positive_limit_pct
-        names += [
-            (1.0 - down / 100.0, f"-{down:g} %", "bottom"),
-            (1.0 + up / 100.0, f"+{up:g} %", "center"),
-        ]
-    for level, name, side in names:
-        ax.annotate(
-            name, (1.02, level), xycoords=ax.get_yaxis_transform(), va=side, fontsize=9.0,
-            color=VERMILION if level == 0.0 else INK,
-        )  # fmt: skip
 
 
 def highest_shown(positive_peak: float, limits: Modulation | None) -> float:

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 from matplotlib.axes import Axes
 
-from carrierfloor.cli.plots import BLUE, DASHES, INK, VERMILION, VIOLET, name_lines
+from carrierfloor.cli.plots import BLUE, VERMILION, VIOLET, envelope_lines, name_lines
 from carrierfloor.dsp.cutoff_finder import CutOff
 from carrierfloor.dsp.rig import Modulation
 from carrierfloor.dsp.stage import Block
@@ -36,10 +36,7 @@ def envelope_plot(
     reach = max(float(np.abs(modulation).max(initial=0.0)), 1e-9)
     scale = reach / max(float(np.abs(audio).max(initial=0.0)), 1e-9)
     ax.plot(time_ms, 1.0 + scale * audio, ":", color=VIOLET, linewidth=1.3, label="audio, scaled")
-    ax.axhline(1.0, color=INK, linewidth=0.8)
-    for level in (1.0 - limits.negative_limit_pct / 100.0, 1.0 + limits.positive_limit_pct / 100.0):
-        ax.axhline(level, color=INK, linewidth=0.8, linestyle=DASHES)
-    ax.axhline(0.0, color=VERMILION, linewidth=1.0)
+    envelope_lines(limits, ax=ax)
     top = max(1.0 + limits.positive_limit_pct / 100.0, 1.0 + reach)
     ax.set(xlabel="Time from there (ms)", ylabel="Envelope (carrier = 1)", ylim=(-0.45, top + 0.15))
     ax.set_xlim(float(time_ms[0]), float(time_ms[-1]))

@@ -32,7 +32,7 @@ def overview_plot(overview: Overview, limits: Modulation, *, ax: Axes) -> Axes:
     ax.plot(off, np.full(len(off), -0.12), "|", color=VERMILION, markersize=7.0)
     ax.set(xlabel=f"Time ({'min' if long else 's'})", ylabel="Envelope (carrier = 1)")
     ax.set_xlim(_ends(time))
-    return _envelope_lines(limits, ax=ax)
+    return envelope_lines(limits, ax=ax)
 
 
 def moment_plot(moment: WorstMoment, limits: Modulation, *, ax: Axes) -> Axes:
@@ -44,7 +44,7 @@ def moment_plot(moment: WorstMoment, limits: Modulation, *, ax: Axes) -> Axes:
     ax.fill_between(time_ms, wanted, 0.0, where=wanted < 0.0, color=VERMILION, alpha=0.35)
     ax.set(xlabel="Time from there (ms)", ylabel="Envelope (carrier = 1)")
     ax.set_xlim(_ends(time_ms))
-    return _envelope_lines(limits, ax=ax)
+    return envelope_lines(limits, ax=ax)
 
 
 def trapezoid_plot(modulation: ModulationReading, limits: Modulation, *, ax: Axes) -> Axes:
@@ -113,23 +113,26 @@ def histogram_plot(
     return ax
 
 
-def _envelope_lines(limits: Modulation, *, ax: Axes) -> Axes:
-    """Draw carrier, limits and cut-off across an envelope."""
+def envelope_lines(limits: Modulation | None, *, ax: Axes) -> Axes:
+    """Draw carrier, cut-off and the limits, if there are any, across an envelope."""
     ax.axhline(1.0, color=INK, linewidth=0.8)
-    for level in (1.0 - limits.negative_limit_pct / 100.0, 1.0 + limits.positive_limit_pct / 100.0):
-        ax.axhline(level, color=INK, linewidth=0.8, linestyle=DASHES)
+    if limits is not None:
+        down, up = limits.negative_limit_pct / 100.0, limits.positive_limit_pct / 100.0
+        for level in (1.0 - down, 1.0 + up):
+            ax.axhline(level, color=INK, linewidth=0.8, linestyle=DASHES)
     ax.axhline(0.0, color=VERMILION, linewidth=1.0)
     return ax
 
 
-def name_lines(limits: Modulation, *, ax: Axes) -> None:
+def name_lines(limits: Modulation | None, *, ax: Axes) -> None:
     """Say at the right edge what the lines across an envelope are."""
-    names = [
-        (1.0 + limits.positive_limit_pct / 100.0, f"+{limits.positive_limit_pct:g} %", "center"),
-        (1.0, "carrier", "center"),
-        (1.0 - limits.negative_limit_pct / 100.0, f"-{limits.negative_limit_pct:g} %", "bottom"),
-        (0.0, "cut-off", "top"),
-    ]
+    names: list[tuple[float, str, str]] = [(1.0, "carrier", "center"), (0.0, "cut-off", "top")]
+    if limits is not None:
+        down, up = limits.negative_limit_pct, limits.positive_limit_pct
+        names += [
+            (1.0 - down / 100.0, f"-{down:g} %", "bottom"),
+            (1.0 + up / 100.0, f"+{up:g} %", "center"),
+        ]
     for level, name, side in names:
         ax.annotate(
             name, (1.02, level), xycoords=ax.get_yaxis_transform(), va=side, fontsize=9.0,

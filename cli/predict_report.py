@@ -5,8 +5,8 @@ from pathlib import Path
 from typing import Any
 
 from carrierfloor.cli.follow import Followed
-from carrierfloor.cli.report import Report, finite, rig_facts, versions
-from carrierfloor.cli.report_keys import RIG_KEYS
+from carrierfloor.cli.report import Report, finite, input_facts, rig_facts, versions
+from carrierfloor.cli.report_keys import INPUT_KEYS, RIG_KEYS
 from carrierfloor.dsp import carrier
 from carrierfloor.dsp.level import decibels
 from carrierfloor.dsp.prediction import AntennaReading, worst_of
@@ -31,13 +31,7 @@ WORST: dict[str, Callable[[list[Any]], Any]] = {
 # A number that does not exist, such as the level of silence in dB, is null.
 KEYS = {
     "versions": "of carrierfloor, python and the packages that touched the samples",
-    "input.file": "path as given",
-    "input.sample_rate_hz": "of the file",
-    "input.channels": "of the file",
-    "input.channel": "what was used: mix (mean of all), left, right or a number from 1",
-    "input.duration_s": "length",
-    "input.nonfinite_samples": "samples that were infinite or no number; they count as 0",
-    "input.peak_dbfs": "highest sample, mixed and at 48 kHz",
+    **INPUT_KEYS,
     **RIG_KEYS,
     "rig.pep_limit_w": "what the licence allows, as the rig says",
     "antenna": "the worst of the paths; each key below also in paths.path_1, paths.path_2 ...",
@@ -75,15 +69,7 @@ def build(
     paths = [_path(reading, rig) for reading in followed.paths]
     report = {
         "versions": versions(),
-        "input": {
-            "file": str(sound.path),
-            "sample_rate_hz": sound.sample_rate_hz,
-            "channels": sound.channels,
-            "channel": followed.channel if sound.channels > 1 else "mono",
-            "duration_s": sound.duration_s,
-            "nonfinite_samples": followed.nonfinite_samples,
-            "peak_dbfs": decibels(followed.peak),
-        },
+        "input": input_facts(sound, followed.channel, followed.nonfinite_samples, followed.peak),
         "rig": {
             **rig_facts(rig, rig_source),
             "pep_limit_w": rig.carrier.pep_limit_w if rig.carrier else None,

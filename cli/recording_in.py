@@ -3,13 +3,13 @@
 import math
 from collections.abc import Iterator
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from carrierfloor.cli.audio_in import AudioIn, check_readable
+from carrierfloor.cli.sample_source import SampleSource
 from carrierfloor.dsp.errors import AudioError, SettingError
 from carrierfloor.dsp.intake import Intake, channel_index
 from carrierfloor.dsp.raw_samples import RAW_FORMATS, from_bytes
@@ -64,20 +64,20 @@ class RecordingIn:
         self.path, self.kind = path, kind
         self._channel = channel
         raw_format = raw_format or RAW_ENDINGS.get(path.suffix.lower())
-        self._source: _Raw | AudioIn
+        self._source: SampleSource
         if raw_format is not None:
-            self._source = _Raw(path, raw_format, rate_hz, 2 if kind == IQ else 1)
-            highest = self._source.highest
+            self._source = raw = _Raw(path, raw_format, rate_hz, 2 if kind == IQ else 1)
+            highest = raw.highest
         else:
             if rate_hz is not None:
                 raise SettingError(f"{path}: --rate is for raw files; this one says its rate")
-            self._source = AudioIn(path, highest_rate_hz=HIGHEST_RATE_HZ)
-            bits = INTEGER_BITS.get(self._source.sample_type, 0)
+            self._source = sound = AudioIn(path, highest_rate_hz=HIGHEST_RATE_HZ)
+            bits = INTEGER_BITS.get(sound.sample_type, 0)
             highest = 1.0 - 1.5 * 2.0 ** (1 - bits) if bits else math.inf
         try:
             self._check_channels()
         except BaseException:
-            self._source.__exit__(None, None, None)
+            self._source.close()
             raise
         self.sample_rate_hz = float(self._source.sample_rate_hz)
         self.health = RecordingHealth(highest)
@@ -85,13 +85,8 @@ class RecordingIn:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self._source.__exit__(kind, error, trace)
+    def __exit__(self, *_: object) -> None:
+        self._source.close()
 
     @property
     def duration_s(self) -> float:
@@ -140,7 +135,7 @@ class RecordingIn:
             )
 
 
-class _Raw:
+class _Raw(SampleSource):
     """Raw samples, read as :class:`AudioIn` reads sound files."""
 
     def __init__(self, path: Path, name: str, rate_hz: float | None, channels: int) -> None:
@@ -156,32 +151,9 @@ class _Raw:
         self.highest = self._format.highest
         self._file = path.open("rb")
         self._frame_bytes = self._format.bytes * channels
-        self._frames_promised = path.stat().st_size // self._frame_bytes
-        self._frames_read = 0
+        self.frames_promised = path.stat().st_size // self._frame_bytes
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self._file.close()
-
-    @property
-    def duration_s(self) -> float:
-        return self._frames_read / self.sample_rate_hz
-
-    @property
-    def part_read(self) -> float:
-        return min(1.0, self._frames_read / max(1, self._frames_promised))
-
-    def blocks(self) -> Iterator[NDArray[np.float64]]:
-        while content := self._file.read(RAW_FRAMES * self._frame_bytes):
-            whole = len(content) // self._frame_bytes * self._frame_bytes
-            if not whole:
-                break
-            frames = from_bytes(content[:whole], self._format).reshape(-1, self.channels)
-            self._frames_read += len(frames)
-            yield frames
-        if not self._frames_read:
-            raise AudioError(f"{self.path}: holds no samples")
+    def _read(self) -> NDArray[np.float64]:
+        content = self._file.read(RAW_FRAMES * self._frame_bytes)
+        whole = len(content) // self._frame_bytes * self._frame_bytes
+        return from_bytes(content[:whole], self._format).reshape(-1, self.channels)

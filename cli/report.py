@@ -13,6 +13,7 @@ import soundfile
 import soxr
 
 from carrierfloor import presets
+from carrierfloor.cli.audio_in import AudioIn
 from carrierfloor.cli.job import Outcome
 from carrierfloor.cli.notes import notes
 from carrierfloor.dsp.carrier import pep_w
@@ -78,19 +79,28 @@ def _input(outcome: Outcome) -> Report:
     sound, heard = outcome.sound, outcome.heard
     speech = heard.level.speech
     return {
-        "file": str(sound.path),
+        **input_facts(
+            sound, outcome.options.channel, outcome.intake.nonfinite_samples, heard.level.peak
+        ),
         "container": sound.container,
         "sample_type": sound.sample_type,
-        "sample_rate_hz": sound.sample_rate_hz,
-        "channels": sound.channels,
-        "channel": outcome.options.channel if sound.channels > 1 else "mono",
         "frames": sound.frames_read,
-        "duration_s": sound.duration_s,
-        "nonfinite_samples": outcome.intake.nonfinite_samples,
-        "peak_dbfs": decibels(heard.level.peak),
         "rms_dbfs": decibels(speech.rms),
         "active_level_dbfs": speech.active_db,
         "activity_pct": 100.0 * speech.activity,
+    }
+
+
+def input_facts(sound: AudioIn, channel: str, nonfinite_samples: int, peak: float) -> Report:
+    """Return what every report says of the sound file that was read."""
+    return {
+        "file": str(sound.path),
+        "sample_rate_hz": sound.sample_rate_hz,
+        "channels": sound.channels,
+        "channel": channel if sound.channels > 1 else "mono",
+        "duration_s": sound.duration_s,
+        "nonfinite_samples": nonfinite_samples,
+        "peak_dbfs": decibels(peak),
     }
 
 

@@ -13,6 +13,16 @@ def _comparison(group: str, signal: str) -> dict[str, str]:
     }
 
 
+INPUT_KEYS = {
+    "input.file": "path as given",
+    "input.sample_rate_hz": "of the file",
+    "input.channels": "of the file",
+    "input.channel": "what was used: mix (mean of all), left, right or a number from 1",
+    "input.duration_s": "length",
+    "input.nonfinite_samples": "samples that were infinite or no number; they count as 0",
+    "input.peak_dbfs": "highest sample, mixed and at 48 kHz",
+}
+
 RIG_KEYS = {
     "rig.name": "of the rig document",
     "rig.source": "shipped name or path",
@@ -26,16 +36,10 @@ RIG_KEYS = {
 # A number that does not exist, such as the level of silence in dB, is null.
 KEYS = {
     "versions": "of carrierfloor, python and the packages that touched the samples",
-    "input.file": "path as given",
+    **INPUT_KEYS,
     "input.container": "libsndfile's name of the file format",
     "input.sample_type": "libsndfile's name of the sample type",
-    "input.sample_rate_hz": "of the file",
-    "input.channels": "of the file",
-    "input.channel": "what was used: mix (mean of all), left, right or a number from 1",
     "input.frames": "samples of each channel that were read",
-    "input.duration_s": "length",
-    "input.nonfinite_samples": "samples that were infinite or no number; they count as 0",
-    "input.peak_dbfs": "highest sample, mixed and at 48 kHz",
     "input.rms_dbfs": "rms of the whole, dB re full scale (a full-scale sine has -3.0)",
     "input.active_level_dbfs": "rms during active speech (ITU-T P.56), same reference",
     "input.activity_pct": "share of the time that is active speech (ITU-T P.56)",

@@ -3,8 +3,8 @@
 from dataclasses import asdict
 from typing import TYPE_CHECKING
 
-from carrierfloor.cli.report import Report, finite, rig_facts, versions
-from carrierfloor.cli.report_keys import RIG_KEYS
+from carrierfloor.cli.report import Report, finite, input_facts, rig_facts, versions
+from carrierfloor.cli.report_keys import INPUT_KEYS, RIG_KEYS
 from carrierfloor.dsp.level import decibels
 from carrierfloor.dsp.simulation import DETECTOR, IF, IQ
 
@@ -14,13 +14,7 @@ if TYPE_CHECKING:
 # A number that does not exist, such as what was not asked for, is null.
 KEYS = {
     "versions": "of carrierfloor, python and the packages that touched the samples",
-    "input.file": "path as given",
-    "input.sample_rate_hz": "of the file",
-    "input.channels": "of the file",
-    "input.channel": "what was used: mix (mean of all), left, right or a number from 1",
-    "input.duration_s": "length",
-    "input.nonfinite_samples": "samples that were infinite or no number; they count as 0",
-    "input.peak_dbfs": "highest sample, mixed and at 48 kHz",
+    **INPUT_KEYS,
     **RIG_KEYS,
     "rig.path": "which of its paths the audio took",
     "recording.file": "path as given",
@@ -86,15 +80,7 @@ def build(made: "Simulated") -> Report:
     detector = asdict(design.detector)
     report = {
         "versions": versions(),
-        "input": {
-            "file": str(sound.path),
-            "sample_rate_hz": sound.sample_rate_hz,
-            "channels": sound.channels,
-            "channel": made.channel if sound.channels > 1 else "mono",
-            "duration_s": sound.duration_s,
-            "nonfinite_samples": made.intake.nonfinite_samples,
-            "peak_dbfs": decibels(made.peak),
-        },
+        "input": input_facts(sound, made.channel, made.intake.nonfinite_samples, made.peak),
         "rig": {**rig_facts(made.rig, made.rig_source), "path": made.simulation.path.name},
         "recording": _recording(made),
         "transmitter": asdict(design.modulator),

@@ -22,6 +22,7 @@ UNMODULATED, MEAN = "unmodulated carrier", "mean"
 LONGEST_PIECE_ROWS = 25  # of a pause that give one reading
 MEAN_ROWS = 31  # 0.6 s: the mean envelope that follows a fading signal
 FADES_STEP = 0.015  # a reading that is so far beside the line through its neighbours: it fades
+FADED = 0.5  # of the median height: a signal that fades so far has too much noise on it
 FADES_SPREAD = 0.15  # of the mean envelope around the line, where it is modulated
 FEWEST_COMPARED = 50  # rows, to tell
 SMOOTH_READINGS_ROWS = 150  # 3 s: readings nearer than that are averaged
@@ -45,6 +46,8 @@ class CarrierReference:
         Whether the height comes from stretches without modulation; from the mean elsewhere.
     followed : ndarray of bool, shape (rows,)
         Whether the mean was followed there, because the signal fades.
+    faded : ndarray of bool, shape (rows,)
+        Whether it has faded so far that nothing is measured there; not known then.
     noise : ndarray, shape (rows,)
         Mean square of the noise along the carrier.
     error : float
@@ -57,6 +60,7 @@ class CarrierReference:
     unmodulated: NDArray[np.bool_]
     measured: NDArray[np.bool_]
     followed: NDArray[np.bool_]
+    faded: NDArray[np.bool_]
     noise: Block
     error: float
 
@@ -110,7 +114,7 @@ def find_reference(rows: Rows, raised: Block | None = None) -> CarrierReference:
     divided = divide(rows)
     known, unmodulated = divided.known, divided.unmodulated
     height, lifted = np.zeros(len(rows)), np.zeros(len(rows)) if raised is None else raised
-    measured, followed = np.zeros(len(rows), dtype=bool), np.zeros(len(rows), dtype=bool)
+    measured, followed, faded = (np.zeros(len(rows), dtype=bool) for _ in range(3))
     for part in runs(known):
         mean = _moving_mean(rows.height[part] - lifted[part])
         at, heights = _readings(rows.height[part], unmodulated[part])
@@ -119,17 +123,21 @@ def find_reference(rows: Rows, raised: Block | None = None) -> CarrierReference:
             fades = _is_uneven(at, heights) or _wanders(mean / line, unmodulated[part])
             height[part], followed[part] = (mean if fades else line), fades
             measured[part] = True
+            faded[part] = fades & (mean < FADED * np.median(mean))
         else:
             steady = _spread(mean / mean.mean()) < FADES_SPREAD / 4.0
             height[part] = mean.mean() if steady else mean
             followed[part] = not steady
+            faded[part] = (not steady) & (mean < FADED * np.median(mean))
+    known, unmodulated = known & ~faded, unmodulated & ~faded
     return CarrierReference(
         height=height,
         known=known,
-        modulated=divided.modulated,
+        modulated=divided.modulated & known,
         unmodulated=unmodulated,
         measured=measured,
         followed=followed,
+        faded=faded,
         noise=divided.noise,
         error=_error(rows.height, height, unmodulated & known),
     )

@@ -78,15 +78,15 @@ def coverage_notes(mask: Mask, stretches: tuple[Stretch, ...], held_s: float) ->
         )
     for segment in mask.segments:
         hidden = [
-            f"{s.hidden_hz / 1000.0:.2g} kHz of the limit on the {s.side} side"
+            f"{s.hidden_hz / 1000.0:.2g} kHz on the {s.side} side"
             for s in stretches
             if s.from_hz == segment.from_hz and s.hidden_hz
         ]
         if hidden:
             end = "on" if math.isinf(segment.end_hz) else f"to {segment.end_hz / 1000.0:g} kHz"
             notes.append(
-                f"from {segment.from_hz / 1000.0:g} kHz {end} the recording's noise hides "
-                f"{' and '.join(hidden)}"
+                f"from {segment.from_hz / 1000.0:g} kHz {end} the limit is hidden by the "
+                f"recording's noise: {' and '.join(hidden)}"
             )
     if not all(stretch.limit_known for stretch in stretches):
         notes.append("a limit depends on the carrier's power, which was not given")

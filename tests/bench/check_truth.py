@@ -2,7 +2,7 @@
 
 Usage, from the top of the repository::
 
-    python -m tests.bench.check_truth [--seconds 8]
+    python -m tests.bench.check_truth [--seconds 8] [--fading-db 20] [--keep-alive 5]
 
 Each clip goes through the default chain for the default rig, as it is and 15 % too loud, and is
 recorded as IQ 3 kHz off tune with three strengths of noise.  Printed are, in percent of
@@ -20,6 +20,7 @@ import numpy as np
 from carrierfloor import presets
 from carrierfloor.dsp.chain import Chain
 from carrierfloor.dsp.simulated_channel import ChannelDesign
+from carrierfloor.dsp.simulated_modulator import ModulatorDesign
 from carrierfloor.dsp.simulation import Simulation, SimulationDesign
 from tests import clips
 from tests.checked import checked, write_recording
@@ -33,6 +34,8 @@ def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description="check against the truth")
     parser.add_argument("--seconds", type=int, default=8)
+    parser.add_argument("--fading-db", type=float, default=0.0)
+    parser.add_argument("--keep-alive", type=float, default=0.0, help="in %% of the carrier")
     options = parser.parse_args()
     rig = presets.rig()
     print(
@@ -46,14 +49,22 @@ def main() -> None:
             card = np.concatenate(parts)
             for gain in GAINS:
                 for noise_db in NOISES_DB:
-                    line = compared(Path(folder), gain * card, noise_db)
+                    line = compared(Path(folder), gain * card, noise_db, options)
                     print(f"{name:26s} {gain:4.2f}  {noise_db:3.0f}  {line}", flush=True)
 
 
-def compared(folder: Path, card: clips.Array, noise_db: float) -> str:
+def compared(folder: Path, card: clips.Array, noise_db: float, options: argparse.Namespace) -> str:
     """Return one row: simulate, check, compare."""
-    channel = ChannelDesign(offset_hz=3000.0, carrier_to_noise_db=noise_db)
-    design = SimulationDesign(kind="iq", rate_hz=RATE_HZ, channel=channel, carrier_s=1.0)
+    design = SimulationDesign(
+        kind="iq",
+        rate_hz=RATE_HZ,
+        level_dbfs=-15.0,  # a fading signal comes up by 6 dB
+        modulator=ModulatorDesign(keep_alive_pct=options.keep_alive or None),
+        channel=ChannelDesign(
+            offset_hz=3000.0, carrier_to_noise_db=noise_db, fading_db=options.fading_db
+        ),
+        carrier_s=1.0,
+    )
     simulation = Simulation(presets.rig(), design)
     samples = np.concatenate(list(simulation.recording([card])))
     with contextlib.redirect_stdout(io.StringIO()):

@@ -64,6 +64,7 @@ def received(card: Array, *blocks: Block, full: float = FULL) -> ReceivedSignal:
         unmodulated=none,
         measured=all_of_it,
         followed=none,
+        faded=none,
         noise=np.full(rows, 0.002**2),
         error=0.0,
     )

@@ -79,14 +79,19 @@ def test_fading_is_followed_by_the_mean() -> None:
     assert off_by(reference, height) < 0.01
 
 
-def test_a_deep_fade_is_followed_to_its_bottom() -> None:
-    """Two rays: |1 + r exp(j x)|, 20 dB up and down every 5 s; a straight line is 11 % off."""
+def test_a_deep_fade_is_followed_and_its_bottom_left_out() -> None:
+    """Two rays: |1 + r exp(j x)|, 15 dB up and down every 5 s, less than half of usual left out."""
     m = bursts(20.0)
     t = np.arange(len(m)) / RATE_HZ
-    height = np.abs(1.0 + 9.0 / 11.0 * np.exp(2j * np.pi * t / 5.0))
+    ratio = 10 ** (15 / 20)
+    height = np.abs(1.0 + (ratio - 1.0) / (ratio + 1.0) * np.exp(2j * np.pi * t / 5.0))
     reference = find_reference(rows_of(height * (1.0 + m), 0.0003))
     assert reference.is_followed
-    assert off_by(reference, height) < 0.03
+    middle = height[ROW // 2 :: ROW]
+    assert np.abs(reference.height / middle - 1.0)[reference.known].max() < 0.002
+    assert reference.faded[middle < 0.45 * np.median(middle)].all()
+    assert not reference.faded[middle > 0.55 * np.median(middle)].any()
+    assert not (reference.known & reference.faded).any()
 
 
 def test_without_a_pause_there_is_only_the_mean() -> None:

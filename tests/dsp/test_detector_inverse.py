@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
+from carrierfloor import presets
+from carrierfloor.dsp.chain import Chain
 from carrierfloor.dsp.detector_height import find_height
 from carrierfloor.dsp.detector_inverse import DetectorInverse, DetectorModel
 from carrierfloor.dsp.detector_sight import DetectorSight
@@ -111,6 +113,14 @@ def test_height_by_flat_troughs(inverted: bool) -> None:
 def test_the_flat_troughs_of_plain_speech_are_no_floor(clip: str, sign: float) -> None:
     """They have all depths, and round ones go deeper."""
     assert find_height(StoredArray(sign * sound(clip))) is None
+
+
+@pytest.mark.parametrize("clip", ["calm_then_shout_male", "evening_round_female"])
+def test_the_flat_troughs_of_limited_speech_are_no_floor(clip: str) -> None:
+    """Clipped, then limited: others go a little deeper than the flat ones."""
+    chain = Chain(presets.voice(), presets.rig())
+    limited = chain.process(sound(clip))[: 8 * RATE_HZ]
+    assert find_height(StoredArray(limited)) is None
 
 
 def test_no_height_where_nothing_tells_it() -> None:

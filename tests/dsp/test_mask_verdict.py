@@ -119,7 +119,7 @@ def test_noise_above_the_limit_hides_it_and_fails_nothing() -> None:
         assert verdict.passes is None or verdict.passes
         assert sum(stretch.hidden_hz for stretch in verdict.stretches) > 25_000.0
         assert not verdict.is_whole
-        assert any("noise hides" in note for note in verdict.notes)
+        assert any("hidden by the recording's noise" in note for note in verdict.notes)
 
 
 def test_a_line_out_of_that_noise_fails() -> None:
