@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from importlib.metadata import version as version_of
 from pathlib import Path
 
+import numpy as np
 from rich.text import Text
 
 from carrierfloor.cli import compare_page, compare_play, compare_view, screen
@@ -11,7 +12,7 @@ from carrierfloor.cli.compare_content import Content, Phrase, Track, Version
 from carrierfloor.cli.compare_figures import beyond_hz_of, figures
 from carrierfloor.cli.compare_notes import notes
 from carrierfloor.cli.compare_spec import Spec, read_specs
-from carrierfloor.cli.compare_versions import Rendered, match, read_phrase, render
+from carrierfloor.cli.compare_versions import Rendered, match, read_phrases, render
 from carrierfloor.cli.job import Options
 from carrierfloor.cli.process import compile_first
 from carrierfloor.cli.screen import QUIET
@@ -95,7 +96,7 @@ def rendered_content(
     compile_first(Options())
     parts: list[Phrase] = []
     said: list[str] = []
-    sounds = [read_phrase(file) for file in phrases]
+    sounds = read_phrases(phrases)
     for file, name, phrase in zip(phrases, names, sounds, strict=True):
         try:
             rendered = _rendered(name, phrase, specs, receiver)
@@ -163,7 +164,7 @@ def _phrase(name: str, rendered: Sequence[Rendered]) -> Phrase:
 
 def _track(sound: Matched) -> Track:
     return Track(
-        samples=sound.samples,
+        samples=sound.samples.astype(np.float32),
         rate_hz=round(SAMPLE_RATE_HZ),
         lu=sound.lufs,
         gain_db=sound.gain_db,

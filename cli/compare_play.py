@@ -17,7 +17,7 @@ from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
 from carrierfloor.dsp.switched_loop import SwitchedLoop
 
 RATE_HZ = round(SAMPLE_RATE_HZ)
-KEYS = "keys: 1 to 9 version, l listening point, n next phrase, space pause, q quit"
+KEYS = "keys: 1 to 9 version, c a r or l where it is heard, n next phrase, space pause, q quit"
 QUIT = ("q", "escape")
 
 
@@ -88,6 +88,7 @@ class Deck:
     def __init__(self, content: Content) -> None:
         self._content = content
         self._phrase, self._point, self._version, self._is_paused = 0, 0, 0, False
+        self._letters = [point[0] for point in content.points]  # as on the page
         self._places = [
             (phrase, version, point)
             for phrase in range(len(content.phrases))
@@ -107,6 +108,8 @@ class Deck:
         count = len(self._content.phrases[0].versions)
         if key.isdecimal() and 1 <= int(key) <= count:
             self._version = int(key) - 1
+        elif key in self._letters:
+            self._point = self._letters.index(key)
         elif key == "l":
             self._point = (self._point + 1) % len(self._content.points)
         elif key == "space":

@@ -25,7 +25,7 @@ from carrierfloor.dsp.radiated import radiated, scaled_to_limit
 from carrierfloor.dsp.rig import Rig
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
 
-LONGEST_S = 120.0  # everything is held in memory, and a page holds it all
+LONGEST_S = 120.0  # all phrases together: they are held in memory, and a page holds them all
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -67,6 +67,24 @@ class Rendered:
         """Where the voice ends; unknown without one."""
         stages = self.chain.stages if self.chain else ()
         return next((s.cutoff_hz for s in reversed(stages) if isinstance(s, LowPass)), None)
+
+
+def read_phrases(files: Sequence[Path]) -> list[Block]:
+    """Return all phrases, their channels mixed, at 48 kHz.
+
+    Raises
+    ------
+    AudioError
+        If one cannot be read, or they are too long.
+    """
+    phrases = [read_phrase(file) for file in files]
+    seconds = sum(map(len, phrases)) / SAMPLE_RATE_HZ
+    if seconds > LONGEST_S:
+        raise AudioError(
+            f"the phrases last {seconds:.0f} s together, and {LONGEST_S:g} s are allowed; "
+            "leave some out"
+        )
+    return phrases
 
 
 def read_phrase(file: Path) -> Block:

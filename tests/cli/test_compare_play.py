@@ -126,8 +126,9 @@ def test_what_the_keys_do() -> None:
     wanted = {"": 110, "2": 120, "3": 120, "0": 120, "l": 121, "n": 221, "1": 211, "x": 211}
     assert [after(key) for key in wanted] == list(wanted.values())
     assert [after(key) for key in ("l", "l", "space", "2", "space")] == [212, 210, 0, 0, 220]
+    assert [after(key) for key in "racl"] == [222, 221, 220, 221]
     assert " 1 v10  2 v20 " in deck.line(now).plain
-    assert "At the sound card, playing two" in deck.line(now).plain
+    assert "At the antenna, playing two" in deck.line(now).plain
 
 
 @pytest.fixture(scope="module")
