@@ -17,6 +17,7 @@ from distributed import LocalCluster
 
 from carrierfloor import presets
 from carrierfloor.cli import study_cluster, study_files
+from carrierfloor.cli.study_figures import Spread, figures_of
 from carrierfloor.dsp.intelligibility_trial import try_setting
 from tests import clips
 from tests.cli.files import (
@@ -134,6 +135,28 @@ def test_the_summary_and_the_pictures(studied: Studied) -> None:
     assert f"{sum(gains) / len(gains):+.1f} {min(gains):+.1f} " in line
     for name in ("intelligibility", "gain", "price"):
         assert (studied.plots / f"{name}.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_a_score_that_is_not_reached(studied: Studied) -> None:
+    """By hand: one phrase never gets to 0.7 with a drive; the other has no gain to tell there.
+
+    A phrase that is not understood so well unprocessed counts for no setting.
+    """
+    first, second = map(str, studied.phrases)
+    rows = [row for row in studied.rows if row["voice"] != "bypass"]
+    for row in rows:
+        if (row["phrase"], row["drive_db"]) == (first, 12.0):
+            row["needed_at_70_db"] = row["power_gain_at_70_db"] = None
+    unprocessed, low, high = (one.gains["power_gain_at_70_db"] for one in figures_of(rows))
+    kept = next(r for r in rows if (r["phrase"], r["drive_db"]) == (second, 12.0))
+    assert (unprocessed.never, low.never, high.never) == (0, 0, 1)
+    assert high.spread == Spread(*[kept["power_gain_at_70_db"]] * 2)
+    for row in rows:
+        if row["phrase"] == first:
+            row["power_gain_at_70_db"] = None
+            if row["voice"] == "unprocessed":
+                row["needed_at_70_db"] = None
+    assert [one.gains["power_gain_at_70_db"].never for one in figures_of(rows)] == [0, 0, 0]
 
 
 def test_another_ratio_computes_only_what_is_new(
