@@ -1,8 +1,8 @@
 """The columns of the table of a study, with their meaning; units are in the names.
 
 How far the sound was bent is told by two figures, the score without noise and what the clipper
-took off.  A ratio of signal to distortion is none of them: over a whole chain it counts moving
-gains and the phase of filters, which nobody hears, and hardly anything else.
+took off.  A ratio of signal to distortion is none of them: over a whole chain it counts gains that
+move and the phase of filters as if they were distortion.
 """
 
 from dataclasses import dataclass

@@ -5,7 +5,8 @@ transform and has its own receiver; only pystoi is the same.
 """
 
 import math
-from functools import cache
+from concurrent.futures import ThreadPoolExecutor
+from functools import cache, partial
 
 import numpy as np
 import pytest
@@ -133,6 +134,9 @@ def test_the_same_number_each_time_and_nobody_elses_random_numbers_disturbed() -
     np.random.seed(7)  # noqa: NPY002
     first = np.random.standard_normal()  # noqa: NPY002
     scores = {estoi(scaled().clean, scaled().audio + 0.1 * noise) for _ in range(2)}
+    with ThreadPoolExecutor(4) as threads:  # as in a worker of a cluster that has several
+        noisy = [scaled().audio + 0.1 * noise] * 8
+        scores |= set(threads.map(partial(estoi, scaled().clean), noisy))
     assert len(scores) == 1
     assert [first, np.random.standard_normal()] == list(expected)  # noqa: NPY002
 
