@@ -36,7 +36,7 @@ def _hum(hum: Report) -> str:
     if hum["mains_hz"] is None:
         return "no hum found"
     lines = sorted(hum["lines"].items(), key=lambda line: line[1])[:LINES_SHOWN]
-    words = ", ".join(f"{key.removesuffix('_hz')} Hz {db:.0f} dB" for key, db in lines)
+    words = ", ".join(f"{float(key.removesuffix('_hz')):.0f} Hz {db:.0f} dB" for key, db in lines)
     return f"hum, under the speech: {words}"
 
 

@@ -62,7 +62,8 @@ def active_rms(samples: Array) -> float:
 
 @pytest.mark.parametrize(("sign", "mode"), [(1.0, AS_IS), (-1.0, INVERTED)])
 def test_larger_peaks_go_upward(sign: float, mode: str) -> None:
-    found, fitted = fit_asymmetry(voice(), RIG, sign * lopsided())
+    """With an offset besides, as some sound cards add it."""
+    found, fitted = fit_asymmetry(voice(), RIG, sign * lopsided() + 0.2)
     assert found.mode == first_of(fitted, "polarity").mode == mode
     assert sign * found.recorded_db > 3.0
     assert sign * found.turning_db < -LEAST_TURNING_DB
