@@ -12,6 +12,7 @@ from carrierfloor.dsp.loudness import Matched
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
 
 NOTHING = "-"  # where a version has no such figure
+FULL_MODULATION = "100 % modulation"  # what counts as full scale on the air
 USUAL_BEYOND_HZ = 5000.0  # from the carrier, where no version has a voice with a low-pass
 
 
@@ -30,9 +31,15 @@ def figures(
         From where on emission counts; see :func:`beyond_hz_of`.
     """
     return {
-        "card": [*_at_the_card(version), *_loudness(sounds["card"])],
-        "antenna": [*_at_the_antenna(version, beyond_hz), *_loudness(sounds["antenna"])],
-        "receiver": [*_in_the_receiver(version), *_loudness(sounds["receiver"])],
+        "card": [*_at_the_card(version), *_loudness(sounds["card"], "the sound card's")],
+        "antenna": [
+            *_at_the_antenna(version, beyond_hz),
+            *_loudness(sounds["antenna"], FULL_MODULATION),
+        ],
+        "receiver": [
+            *_in_the_receiver(version),
+            *_loudness(sounds["receiver"], FULL_MODULATION),
+        ],
     }
 
 
@@ -124,14 +131,14 @@ def _in_the_receiver(version: Rendered) -> list[Figure]:
     ]
 
 
-def _loudness(sound: Matched) -> list[Figure]:
+def _loudness(sound: Matched, full_scale: str) -> list[Figure]:
     before = sound.lufs - sound.gain_db
     return [
         Figure(
             name="Loudness before",
             value=f"{before:.1f}",
             unit="LUFS",
-            help="before all were brought to one loudness (ITU-R BS.1770)",
+            help=f"before all were brought to one (ITU-R BS.1770); full scale is {full_scale}",
         ),
         Figure(
             name="Gain to match",
