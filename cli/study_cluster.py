@@ -68,7 +68,7 @@ def _client(address: str) -> Iterator[Any]:
         from distributed import Client
     except ImportError:
         raise SettingError(
-            f'--cluster {address}: needs dask.distributed: pip install "carrierfloor[cluster]"'
+            f'--cluster {address}: needs dask.distributed: pip install "dask[distributed]"'
         ) from None
     try:
         client = Client(address, timeout=ANSWER_S)

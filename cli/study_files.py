@@ -33,8 +33,7 @@ def check_path(path: Path) -> None:
             import pyarrow.parquet  # noqa: F401
         except ImportError:
             raise SettingError(
-                f'--out {path}: Parquet needs pyarrow: pip install "carrierfloor[parquet]"; or '
-                "give a .csv file"
+                f"--out {path}: Parquet needs pyarrow: pip install pyarrow; or give a .csv file"
             ) from None
 
 

@@ -302,15 +302,19 @@ def test_packages_that_are_not_installed(
     studied: Studied, tmp_path: Path, capsys: Capsys, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Python's own way to make an import fail: an entry that is None."""
-    for name, arguments in (
-        ("pyarrow", ["--out", tmp_path / "t.parquet"]),
-        ("distributed", ["--out", tmp_path / "t.csv", "--cluster", "127.0.0.1:9"]),
+    for name, remedy, arguments in (
+        ("pyarrow", "pyarrow", ["--out", tmp_path / "t.parquet"]),
+        (
+            "distributed",
+            '"dask[distributed]"',
+            ["--out", tmp_path / "t.csv", "--cluster", "127.0.0.1:9"],
+        ),
     ):
         with monkeypatch.context() as patch:
             for module in [name, *(m for m in sys.modules if m.startswith(f"{name}."))]:
                 patch.setitem(sys.modules, module, None)
             line = refusal(capsys, "study", studied.phrases[0], *arguments)
-        assert 'pip install "carrierfloor[' in line
+        assert f"pip install {remedy}" in line
 
 
 def test_the_columns_are_explained(studied: Studied, capsys: Capsys) -> None:
