@@ -1,12 +1,12 @@
 """The command ``fit``: a voice file from a recording of the operator's speech."""
 
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from carrierfloor import presets
 from carrierfloor.cli import documents, fit_report, fit_view, fit_voice_file, report_file, screen
+from carrierfloor.cli.fit_options import FitOptions
 from carrierfloor.cli.process import refuse_overwriting
 from carrierfloor.cli.recording_in import DETECTOR, RecordingIn
 from carrierfloor.dsp.errors import AudioError, SettingError
@@ -18,20 +18,6 @@ from carrierfloor.dsp.voice_fit import fit_voice
 LONGEST_S = 180.0  # all of it is in memory, and goes through the chain some fifteen times
 LOWEST_PCT, HIGHEST_PCT = 3.0, 70.0  # density that may be asked for
 LAST_KERNEL = "_spread"  # of dsp/modulation.py, the last that a trial compiles
-
-
-@dataclass(frozen=True, kw_only=True)
-class FitOptions:
-    """All options of ``fit``."""
-
-    recording: Path
-    out: Path | None = None
-    voice: str | None = None
-    rig: str | None = None
-    density: float | None = None  # in %
-    channel: str = "mix"
-    dry_run: bool = False
-    report: Path | None = None
 
 
 def fit(options: FitOptions) -> int:

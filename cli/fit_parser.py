@@ -56,7 +56,8 @@ def add_fit(commands: Commands) -> None:
 
 
 def _fit(arguments: argparse.Namespace) -> int:
-    from carrierfloor.cli.fit import FitOptions, fit
+    from carrierfloor.cli.fit import fit
+    from carrierfloor.cli.fit_options import FitOptions
 
     given: dict[str, Any] = vars(arguments)
     return fit(FitOptions(**{name: given[name] for name in FitOptions.__dataclass_fields__}))

@@ -1,18 +1,16 @@
 """The report of a fitted voice: every key with its meaning, and the report itself."""
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from carrierfloor import presets
 from carrierfloor.cli.fit_notes import notes
+from carrierfloor.cli.fit_options import FitOptions
 from carrierfloor.cli.report import Report, finite, rig_facts, versions
 from carrierfloor.dsp.level import decibels
 from carrierfloor.dsp.rig import Rig
 from carrierfloor.dsp.sections import Section
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
 from carrierfloor.dsp.voice_fit import VoiceFit
-
-if TYPE_CHECKING:
-    from carrierfloor.cli.fit import FitOptions
 
 FITTED = ", fitted"  # behind the name of the voice
 
@@ -79,7 +77,7 @@ KEYS = {
 
 
 def build(
-    found: VoiceFit, options: "FitOptions", rig: Rig, *, recorded_rate_hz: float, peak: float
+    found: VoiceFit, options: FitOptions, rig: Rig, *, recorded_rate_hz: float, peak: float
 ) -> Report:
     """Return the report of a fit; its keys are those of ``KEYS``.
 
@@ -145,7 +143,7 @@ def build(
     return {group: finite(content) for group, content in report.items()}
 
 
-def _input(found: VoiceFit, options: "FitOptions", rate_hz: float, peak: float) -> Report:
+def _input(found: VoiceFit, options: FitOptions, rate_hz: float, peak: float) -> Report:
     duration_s = found.samples / SAMPLE_RATE_HZ
     return {
         "file": str(options.recording),

@@ -92,9 +92,9 @@ def _searched(
     for end_db, wrong in ((low_db, over_db(low_db) > 0.0), (high_db, over_db(high_db) < 0.0)):
         if wrong:
             raise SettingError(
-                f"--density {100.0 * wanted:.1f} % is out of reach for this recording: with "
+                f"a density of {100.0 * wanted:.1f} % is out of reach for this recording: with "
                 f"{end_db:+.1f} dB of drive it comes to {100.0 * trials[end_db].density:.1f} %; "
-                "ask for that or choose another --voice"
+                "ask for that with --density, or choose another --voice"
             )
     found_db = round(float(brentq(over_db, low_db, high_db, xtol=EXACT_DB)), 1)
     over_db(found_db)

@@ -13,6 +13,7 @@ LEAST_SPREAD_DB = 8.0
 SPEECH_HZ = (150.0, 5000.0)
 BAND_DB, FEWEST_BANDS = 30.0, 6  # bands of speech lie within 30 dB of the strongest; of a tone, 3
 SHORTEST_S = 3.0  # of speech
+WEAKEST_DBFS = -55.0  # nothing 25 dB below that is speech to the chain (dsp/speech_tracker.py)
 LEAST_SPEECH_OVER_NOISE_DB = 12.0
 SAME, FEWEST_FLAT = 1e-4, 10  # samples so near the highest one; natural peaks have one or two
 
@@ -50,6 +51,21 @@ def check_speech(spectrum: SpeechSpectrum, weight: NDArray[np.float64]) -> None:
         raise AudioError(
             f"too noisy: the pauses are {over_db:.0f} dB under the speech (at least "
             f"{LEAST_SPEECH_OVER_NOISE_DB:g} dB); go nearer to the microphone or quiet the room"
+        )
+
+
+def check_level(active_dbfs: float) -> None:
+    """Refuse a recording that is too weak to tell speech from what a converter adds.
+
+    Raises
+    ------
+    AudioError
+        Says how weak it is.
+    """
+    if active_dbfs < WEAKEST_DBFS:
+        raise AudioError(
+            f"too weak: the speech is at {active_dbfs:.0f} dBFS (at least {WEAKEST_DBFS:g} dBFS, "
+            "better -30 dBFS); record again with more gain"
         )
 
 

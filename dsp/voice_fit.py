@@ -17,7 +17,7 @@ from carrierfloor.dsp.chain import GUARD
 from carrierfloor.dsp.condition import ConditionDesign
 from carrierfloor.dsp.drive_fit import DriveFit, fit_drive
 from carrierfloor.dsp.errors import SettingError
-from carrierfloor.dsp.fit_refusals import check_length, check_speech, check_unclipped
+from carrierfloor.dsp.fit_refusals import check_length, check_level, check_speech, check_unclipped
 from carrierfloor.dsp.high_pass_fit import HighPassFit, fit_high_pass, gain_of
 from carrierfloor.dsp.leveller_fit import LevellerFit, fit_leveller
 from carrierfloor.dsp.low_pass import LowPassDesign
@@ -93,6 +93,7 @@ def fit_voice(
     check_speech(spectrum, weight)
     check_unclipped(samples if as_recorded is None else as_recorded)
     speech = _speech(base, samples)
+    check_level(speech.active_db)
     check_length(speech.activity * len(samples) / SAMPLE_RATE_HZ)
 
     progress("hum")

@@ -129,6 +129,48 @@ def test_dry_run_writes_nothing(made: Path, tmp_path: Path, capsys: Capsys) -> N
     assert [file.name for file in tmp_path.iterdir()] == ["me.flac"]
 
 
+OWN = """
+name = "mine"
+[[stages]]
+kind = "condition"
+phase = "linear"
+[[stages]]
+kind = "tone"
+  [[stages.bands]]
+  kind = "highshelf"
+  corner_hz = 2000
+  gain_db = 3
+[[stages]]
+kind = "leveller"
+[[stages]]
+kind = "drive"
+drive_db = 9
+[[stages]]
+kind = "clipper"
+[[stages]]
+kind = "low_pass"
+cutoff_hz = 3500.0
+"""
+
+
+def test_a_voice_of_ones_own_keeps_what_it_has(tmp_path: Path) -> None:
+    """Without gate and compressor, with a tone of its own and keys left out."""
+    base = write_text(tmp_path / "own.toml", OWN)
+    clip = write_sound(tmp_path / "me.wav", sound("M2_harvard_phrases"), subtype="PCM_24")
+    out, saved = tmp_path / "fitted.toml", tmp_path / "r.json"
+    assert run("fit", clip, "--voice", base, "--out", out, "--report", saved) == 0
+    before = documents.parse(OWN, "own")["stages"]
+    after = documents.parse(out.read_text("utf-8"), "fitted")["stages"]
+    kinds = [row["kind"] for row in after if row["kind"] != "polarity"]
+    assert kinds == ["condition", "tone", "tone", "leveller", "drive", "clipper", "low_pass"]
+    assert after[2] == before[1]
+    assert after[-2:] == before[-2:]
+    assert after[0] == {"kind": "condition", "phase": "linear"}
+    content = json.loads(saved.read_text("utf-8"))
+    assert content["gate"]["is_kept"]
+    assert any("tone controls of its own" in note for note in content["notes"])
+
+
 def silence() -> Array:
     return np.zeros(6 * RATE_HZ)
 
@@ -161,6 +203,10 @@ def buried() -> Array:
     return np.asarray(clip + 10 ** (-(26.1 + 10) / 20) * noise)
 
 
+def weak() -> Array:
+    return np.asarray(0.02 * sound("M1_harvard_phrases"))
+
+
 def clipped() -> Array:
     return np.clip(8.0 * sound("M1_harvard_phrases"), -1.0, 1.0)
 
@@ -178,6 +224,7 @@ REFUSED = {
     "short": (short, r"too short: 2\.0 s of speech \(at least 3 s, better 20 s\)"),
     "mostly silent": (mostly_silent, r"too short: [12]\.\d s of speech .*"),
     "buried": (buried, r"too noisy: the pauses are (9|10|11) dB under the speech .*"),
+    "weak": (weak, r"too weak: the speech is at -6[01] dBFS \(at least -55 dBFS, .*"),
     "clipped": (clipped, r"\d+ samples are at full scale, .* record again with less gain"),
     "cut flat": (cut_flat, r"clipped: \d+ samples share the upper peak of -8\.0 dBFS; .*"),
 }
@@ -217,5 +264,5 @@ def test_wrong_options(tmp_path: Path, capsys: Capsys) -> None:
     line = options_refused(capsys, "--out", out, "--voice", "bypass")
     assert "has no drive stage" in line
     line = options_refused(capsys, "--out", out, "--voice", "gentle", "--density", 69)
-    assert re.match(r"--density 69.0 % is out of reach .* it comes to \d\d\.\d %; ", line)
+    assert re.match(r"a density of 69.0 % is out of reach .* it comes to \d\d\.\d %; ", line)
     assert not out.exists()
