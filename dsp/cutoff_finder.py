@@ -46,7 +46,7 @@ BOTTOMS, BOTTOM_WEIGHTS = 12, 13
 FLAT, FLAT_BOTTOMS = 14, 15  # troughs with such flanks that end above zero, and their bottoms
 SLOTS = 16
 # Columns of what is kept of a cut-off.
-BEGAN, LASTED, AIMED = 0, 1, 2
+BEGAN, LASTED = 0, 1
 # Rows of what is counted for each 20 ms.
 RAISED, OFF = 0, 1
 NONE = -1.0
@@ -58,7 +58,6 @@ class CutOff:
 
     start_s: float
     duration_s: float
-    wanted_depth: float  # where the modulation aimed, 1.0 = down to zero
 
 
 @dataclass(frozen=True)
@@ -106,7 +105,7 @@ class CutoffFinder:
         self._state[OUTER] = self._state[INNER] = NONE
         self._state[LAST] = 1.0
         self._sums = np.zeros(LONGEST + 1)
-        self._kept = np.zeros((KEPT, 3))
+        self._kept = np.zeros((KEPT, 2))
         self._aims = np.zeros(AIM_BINS)
 
     @property
@@ -150,7 +149,7 @@ class CutoffFinder:
             total_s=float(state[OFF_TOTAL] / rate_hz),
             longest_s=float(state[OFF_LONGEST] / rate_hz),
             first=tuple(
-                CutOff(self._time_s(row[BEGAN]), float(row[LASTED] / rate_hz), float(row[AIMED]))
+                CutOff(self._time_s(row[BEGAN]), float(row[LASTED] / rate_hz))
                 for row in self._kept[:count]
             ),
             wanted_depth=self._wanted_depth() if count else 0.0,
@@ -274,7 +273,6 @@ def _judge(
     number = int(state[CERTAIN])
     if number < kept.shape[0]:
         kept[number, BEGAN], kept[number, LASTED] = middle - 0.5 * off, off
-        kept[number, AIMED] = 1.0 - aim
     state[CERTAIN] += 1.0
     if bottom < min(REVERSED_PART * aim, -RINGS - 2.5 * bottom_error):
         state[REVERSED] += 1.0

@@ -133,7 +133,7 @@ def test_another_sound_is_refused_by_name(tmp_path: Path) -> None:
         shown(received(talk(0.6)), np.random.default_rng(1).uniform(-0.3, 0.3, 200_000), tmp_path)
 
 
-CUTOFFS = [CutOff(2.0, 0.0005, 1.1), CutOff(2.1, 0.002, 1.3), CutOff(5.0, 0.001, 1.2)]
+CUTOFFS = [CutOff(2.0, 0.0005), CutOff(2.1, 0.002), CutOff(5.0, 0.001)]
 
 
 def test_clips_hold_what_was_heard(tmp_path: Path) -> None:
