@@ -24,6 +24,7 @@ LEAST_PASSED = 0.03  # of the gain at 1 kHz: what is measured below is mostly no
 ROUNDS = 4  # a mild bend is all but linear in the level
 NEAR, FEWEST_NEAR = 0.85, 100  # of the limit: what counts as a peak; samples
 TONE_SAMPLES = 128  # of one period
+DEPTH_DOUBT = 1.1  # a depth read from a scope may be out by so much; shallower is more distorted
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,8 +83,8 @@ def path_margin(
     modulation : Modulation
         The rig's limits.
     depth : float
-        Modulation of the sweep at 1 kHz, 1.0 = 100 %, as well as it is known: distortion and hum
-        are scaled from there; the linear path does not depend on it.
+        Modulation of the sweep at 1 kHz, 1.0 = 100 %, known to a tenth: distortion and hum are
+        scaled from there; the linear path does not depend on it.
     capture_polarity : str or None
         "normal" if up in the capture is up at the antenna, "inverted" if it is down; ``None`` if
         nobody knows: then the worse counts.
@@ -96,7 +97,8 @@ def path_margin(
     limits = (modulation.negative_limit_pct / 100.0, modulation.positive_limit_pct / 100.0)
     held_bins = spectrum(held(fit.path, *limits))
     by_response = _by_response(fit, held_bins, limits)
-    by_distortion = _by_distortion(fit, response, held_bins, limits, depth, capture_polarity)
+    shallowest = depth / DEPTH_DOUBT
+    by_distortion = _by_distortion(fit, response, held_bins, limits, shallowest, capture_polarity)
     hum = depth * sum(line.ratio for line in response.hum)
     negative, positive = (
         Excess(response_pct=100.0 * one, distortion_pct=100.0 * two, hum_pct=100.0 * hum)
@@ -209,8 +211,7 @@ class _Bent:
 
         Near its peaks the bent waveform follows the straight one on a curve, and is scattered
         about it by what else the speech does just then.  The largest scatter counts as if it had
-        met the highest peak: other speech will bring the two together.  It will also bring peaks so
-        narrow that they meet the bend as high as they leave it, whatever sections lie about it.
+        met the highest peak: other speech will bring the two together.
         """
         bent = self._bend.apply(level * self._inside)
         waveform = side * fft.irfft(fft.rfft(bent) * self._behind, self._size)
@@ -220,8 +221,7 @@ class _Bent:
             return highest(waveform)
         curve = np.polyfit(straight[near] - level, waveform[near], 2)
         scatter = waveform[near] - np.polyval(curve, straight[near] - level)
-        narrow = side * float(self._bend.apply(np.array(side * level * limit)))
-        return max(highest(waveform), max(float(curve[-1]), narrow) + float(scatter.max()))
+        return max(highest(waveform), float(curve[-1] + scatter.max()))
 
     def level(self, limit: float) -> float:
         """Return the level of a rig set so that a tone for the limit has a trough there."""
