@@ -1,7 +1,9 @@
 """The command check on whole recordings: loops closed with simulate, refusals, the rig file."""
 
 import csv
+import io
 import json
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -10,9 +12,11 @@ import numpy as np
 import pytest
 import soundfile as sf
 from matplotlib.image import imread
+from rich.console import Console
 
 from carrierfloor import presets
 from carrierfloor.cli.check_report import KEYS
+from carrierfloor.cli.check_view import show
 from carrierfloor.cli.main import main
 from carrierfloor.dsp.chain import Chain
 from carrierfloor.dsp.rig import Rig, rig_from_table
@@ -242,6 +246,9 @@ def test_a_detector_is_believed_as_far_as_it_sees(played: Path, tmp_path: Path) 
     assert found["detector"]["may_be_safe"] is False
     assert found["verdict"]["keeps"] is None
     assert "nothing is said to be safe" in found["verdict"]["words"]
+    screen = io.StringIO()
+    show(found, Console(file=screen, width=100))
+    assert re.search(r"Carrier cut-offs +0 seen", screen.getvalue())
 
 
 def test_pictures_masks_and_the_screen(
