@@ -29,8 +29,9 @@ FEWEST_BANDS = 6
 MOST_DB = 6.0  # of each control, and of all of them together
 MOST_TILT_DB = 3.0  # an octave, by which a voice may be brighter than the average
 # How far a band of one talker may lie from the average with nothing wrong, and what is held
-# against a control for each dB (both by trial on recordings of people, no source).
-OWN_DB, RELUCTANCE = 2.0, 0.25
+# against each dB of a control for each dB of the spectrum's uncertainty (both by trial on
+# recordings of people, no source).
+OWN_DB, RELUCTANCE = 2.0, 0.3
 LEAST_GAIN_DB = 0.5  # a control that does less is left out
 
 # An octave apart or a little more and as broad, so that their sum has no ripples.
@@ -92,8 +93,10 @@ def fit_tone(spectrum: SpeechSpectrum, lowest_hz: float, highest_hz: float) -> T
         )
     centres_hz = centres_hz[used]
     over_db = 10.0 * np.log10(spectrum.speech[used]) - np.array(LEVELS_DB)[used]
-    weight = 1.0 / np.hypot(OWN_DB, spectrum.uncertainty_db[used])
-    bands, tilt_db = _fitted(centres_hz, over_db, weight)
+    uncertainty_db = spectrum.uncertainty_db[used]
+    weight = 1.0 / np.hypot(OWN_DB, uncertainty_db)
+    reluctance = RELUCTANCE * _rms(uncertainty_db)
+    bands, tilt_db = _fitted(centres_hz, over_db, weight, reluctance)
     over_db = over_db - tilt_db * _octaves(centres_hz)
     return ToneFit(
         bands=bands,
@@ -110,7 +113,7 @@ def response_db(bands: tuple[Section, ...], frequency_hz: Floats) -> Floats:
 
 
 def _fitted(
-    centres_hz: Floats, over_db: Floats, weight: Floats
+    centres_hz: Floats, over_db: Floats, weight: Floats, reluctance: float
 ) -> tuple[tuple[Section, ...], float]:
     """Return controls and tilt that leave least."""
     controls = [one for one in CONTROLS if centres_hz[0] <= one[2] <= centres_hz[-1]]
@@ -120,7 +123,7 @@ def _fitted(
         *gains_db, tilt_db = unknown
         gain_db = response_db(_sections(controls, np.array(gains_db)), centres_hz)
         left_db = _centred(over_db - tilt_db * octaves + gain_db, weight)
-        return np.concatenate([weight * left_db, RELUCTANCE * np.array(gains_db)])
+        return np.concatenate([weight * left_db, reluctance * np.array(gains_db)])
 
     highest = np.array([MOST_DB] * len(controls) + [MOST_TILT_DB])
     lowest = np.append(-highest[:-1], 0.0)
