@@ -79,9 +79,9 @@ def _polarity(polarity: Report) -> Choice:
     turning_db = polarity["turning_db"]
     effect = "brings" if turning_db > 0.0 else "costs"
     found = (
-        f"upward peaks {polarity['recorded_db']:+.1f} dB against downward, where it is chosen "
-        f"{polarity['processed_db']:+.1f} dB; turning over {effect} {abs(turning_db):.2f} dB of "
-        "density at equal drive"
+        f"upward peaks {_signed(polarity['recorded_db'])} dB against downward, where it is chosen "
+        f"{_signed(polarity['processed_db'])} dB; turning over {effect} {abs(turning_db):.2f} dB "
+        "of density at equal drive"
     )
     chosen = {
         "as_is": "as it is",
@@ -89,6 +89,11 @@ def _polarity(polarity: Report) -> Choice:
         "auto": f"auto: less than {LEAST_TURNING_DB:g} dB does not matter",
     }[polarity["mode"]]
     return Choice("polarity", "Polarity", found, chosen)
+
+
+def _signed(value_db: float) -> str:
+    """Return a level with its sign, never -0.0."""
+    return f"{round(value_db, 1) + 0.0:+.1f}"
 
 
 def _rotation(rotation: Report) -> Choice:

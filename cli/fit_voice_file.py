@@ -19,6 +19,7 @@ from carrierfloor.dsp.voice import voice_from_table
 from carrierfloor.dsp.voice_fit import VoiceFit
 
 WIDTH = 98
+UNWRITTEN = ("tone", "phase_rotation")  # stages that may be left out, which is worth a word
 Row = Mapping[str, Any]  # a stage as in a voice file
 
 
@@ -46,9 +47,6 @@ def text(found: VoiceFit, report: Report, base_source: str) -> str:
     whole = "\n".join(parts)
     _check(whole, found)
     return whole
-
-
-UNWRITTEN = ("tone", "phase_rotation")  # stages that may be left out, which is worth a word
 
 
 def _head(report: Report) -> str:

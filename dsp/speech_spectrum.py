@@ -70,8 +70,6 @@ class SpeechSpectrum:
     speech: Floats  # mean square in each band while somebody speaks, without the noise
     noise: Floats  # mean square in each band in the pauses
     uncertainty_db: Floats  # of the speech, one standard deviation
-    active_s: float  # how long somebody speaks
-    pause_s: float  # how long the frames are that the noise was read from
     has_pauses: bool  # else the quietest frames hold speech, and the noise is weaker than stated
     spread_db: float  # from the quiet frames to the loud ones: much for speech, little for noise
 
@@ -108,8 +106,6 @@ def of_recording(samples: Block, weight: Floats) -> SpeechSpectrum:
         speech=np.maximum(bands[active].mean(axis=0) - noise, LEAST_POWER),
         noise=noise,
         uncertainty_db=_uncertainty_db(bands[active]),
-        active_s=float(np.count_nonzero(active)) * STEP / SAMPLE_RATE_HZ,
-        pause_s=float(np.count_nonzero(quiet)) * STEP / SAMPLE_RATE_HZ,
         has_pauses=bool(np.mean(quiet) >= PAUSE_PART),
         spread_db=float(loudest_db - quietest_db),
     )

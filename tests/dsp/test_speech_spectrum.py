@@ -77,6 +77,5 @@ def test_more_speech_is_better_known() -> None:
     one = sound("F1_harvard_phrases")
     both = np.concatenate([one, sound("F2_harvard_phrases"), one[::-1]])
     short, longer = of_recording(one, EVERYTHING), of_recording(both, EVERYTHING)
-    assert longer.active_s > 2.5 * short.active_s
     middle = slice(6, 19)
     assert longer.uncertainty_db[middle].mean() < short.uncertainty_db[middle].mean()
