@@ -30,6 +30,7 @@ examples:
   carrierfloor live --input "usb microphone" --output 3 --rig my-rig.toml
   carrierfloor tone sine --level -20 --output default
   carrierfloor measure sweep.wav detector.wav --rig my-rig.toml
+  carrierfloor fit me.wav --out my-voice.toml --rig my-rig.toml
 """
 
 
