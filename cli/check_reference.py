@@ -1,21 +1,17 @@
 """The reference of ``check``: what the sound card played, found in a recording."""
 
 import tempfile
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from carrierfloor.cli.audio_in import AudioIn
+from carrierfloor.cli.phrase_in import at_48_khz
 from carrierfloor.dsp.antenna import FLAT, Antenna
 from carrierfloor.dsp.errors import AudioError
-from carrierfloor.dsp.intake import Intake
 from carrierfloor.dsp.reference_match import find_in
-from carrierfloor.dsp.resampler import Resampler
 from carrierfloor.dsp.rig import Rig
 from carrierfloor.dsp.simulation import chosen_path
-from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
 from carrierfloor.dsp.stored_signal import Stored, StoredArray
 from carrierfloor.dsp.time_map import TimeMap
 
@@ -95,16 +91,6 @@ class ReferenceFolder:
         except AudioError as error:
             raise AudioError(f"{file}: {error}") from None
         return Reference(file, chosen.name, audio, expected, time_map, bool(chosen.sections))
-
-
-def at_48_khz(file: Path) -> Iterator[Block]:
-    """Yield a sound file, its channels mixed, at 48 kHz."""
-    with AudioIn(file) as sound:
-        intake = Intake(sound.channels)
-        resampler = Resampler(sound.sample_rate_hz, SAMPLE_RATE_HZ)
-        for frames in sound.blocks():
-            yield resampler.process(intake.process(frames))
-        yield resampler.finish()
 
 
 def _mapped(file: Path) -> StoredArray:

@@ -8,10 +8,8 @@ import base64
 import html
 import io
 import json
-import os
 import re
 from collections.abc import Iterator
-from contextlib import suppress
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -19,6 +17,7 @@ from typing import Any
 import soundfile as sf
 
 from carrierfloor.cli.compare_content import Content, Figure, Track, Version
+from carrierfloor.cli.whole_file import beside, check_place
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.sample_format import Quantiser, SampleFormat
 
@@ -68,15 +67,11 @@ def write_page(content: Content, file: Path) -> None:
     SettingError
         If the file cannot be written.
     """
-    part = file.with_name(f".{file.name}.{os.getpid()}.part")
     try:
-        part.write_text(page(content), encoding="utf-8", newline="\n")
-        os.replace(part, file)
+        with beside(file) as part:
+            part.write_text(page(content), encoding="utf-8", newline="\n")
     except OSError as error:
         raise SettingError(f"--page {file}: {error.strerror}") from None
-    finally:
-        with suppress(OSError):
-            part.unlink()
 
 
 def check_page(file: Path) -> None:
@@ -87,12 +82,7 @@ def check_page(file: Path) -> None:
     SettingError
         If its ending is not .html or its folder cannot be written to.
     """
-    if file.suffix.lower() not in ENDINGS:
-        raise SettingError(f"--page {file}: the ending must be .html")
-    if not file.parent.is_dir():
-        raise SettingError(f"--page {file}: there is no folder {file.parent}")
-    if file.is_dir() or not os.access(file.parent, os.W_OK):
-        raise SettingError(f"--page {file}: cannot write there")
+    check_place("--page", file, ENDINGS)
 
 
 def page(content: Content) -> str:

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import numpy as np
 
-from carrierfloor.cli.check_reference import at_48_khz
 from carrierfloor.cli.compare_content import LISTENING_POINTS
 from carrierfloor.cli.compare_spec import Spec
 from carrierfloor.cli.job import warmed_up
+from carrierfloor.cli.phrase_in import LONGEST_S, read_phrase
 from carrierfloor.dsp.alignment import Aligned, aligned
 from carrierfloor.dsp.chain import Chain
 from carrierfloor.dsp.envelope_receiver import ReceiverDesign, received
@@ -24,8 +24,6 @@ from carrierfloor.dsp.prediction import AntennaMeter, AntennaReading
 from carrierfloor.dsp.radiated import radiated, scaled_to_limit
 from carrierfloor.dsp.rig import Rig
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
-
-LONGEST_S = 120.0  # all phrases together: they are held in memory, and a page holds them all
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -78,6 +76,7 @@ def read_phrases(files: Sequence[Path]) -> list[Block]:
         If one cannot be read, or they are too long.
     """
     phrases = [read_phrase(file) for file in files]
+    # All are held in memory, and one page holds them all: together they may be as long as one.
     seconds = sum(map(len, phrases)) / SAMPLE_RATE_HZ
     if seconds > LONGEST_S:
         raise AudioError(
@@ -85,23 +84,6 @@ def read_phrases(files: Sequence[Path]) -> list[Block]:
             "leave some out"
         )
     return phrases
-
-
-def read_phrase(file: Path) -> Block:
-    """Return a phrase, its channels mixed, at 48 kHz.
-
-    Raises
-    ------
-    AudioError
-        If it cannot be read or is too long.
-    """
-    blocks, samples = [], 0
-    for block in at_48_khz(file):
-        blocks.append(block)
-        samples += len(block)
-        if samples > LONGEST_S * SAMPLE_RATE_HZ:
-            raise AudioError(f"{file}: it is longer than {LONGEST_S:g} s; cut a phrase out of it")
-    return np.concatenate(blocks)
 
 
 def render(spec: Spec, phrase: Block, receiver: ReceiverDesign) -> Rendered:

@@ -3,9 +3,8 @@
 The background is transparent; cli/plots.py draws what is on it.
 """
 
-import os
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +24,7 @@ from carrierfloor.cli.plots import (
     spectrum_plot,
     trapezoid_plot,
 )
+from carrierfloor.cli.whole_file import beside
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.modulation import ModulationReading
 from carrierfloor.dsp.prediction import AntennaReading
@@ -102,16 +102,12 @@ def save(figure: Figure, path: Path) -> Path:
     SettingError
         If it cannot be written.
     """
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        figure.savefig(part, format="png")
-        os.replace(part, path)
+        with beside(path) as part:
+            figure.savefig(part, format="png")
     except OSError as error:
         raise SettingError(f"{path}: cannot write there: {error.strerror}") from None
-    finally:
-        with suppress(OSError):
-            part.unlink()
     return path
 
 

@@ -2,13 +2,12 @@
 
 import csv
 import json
-import os
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from carrierfloor.cli.report import Report
+from carrierfloor.cli.whole_file import beside, check_place
 from carrierfloor.dsp.errors import SettingError
 
 FORMATS = (".json", ".csv")
@@ -28,21 +27,16 @@ def save(
     SettingError
         If the file cannot be written.
     """
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        with part.open("w", encoding="utf-8", newline="") as file:
+        with beside(path) as part, part.open("w", encoding="utf-8", newline="") as file:
             if path.suffix.lower() == ".csv":
                 _save_csv(reports, failures, file)
             else:
                 content = {"files": reports, "failures": failures} if many else reports[0]
                 json.dump(content, file, indent=2, allow_nan=False)
                 file.write("\n")
-        os.replace(part, path)
     except OSError as error:
         raise SettingError(f"--report {path}: {error.strerror}") from None
-    finally:
-        with suppress(OSError):
-            part.unlink()
 
 
 def check_path(path: Path) -> None:
@@ -53,12 +47,7 @@ def check_path(path: Path) -> None:
     SettingError
         If its ending is unknown or its folder cannot be written to.
     """
-    if path.suffix.lower() not in FORMATS:
-        raise SettingError(f"--report {path}: the ending must be .json or .csv")
-    if not path.parent.is_dir():
-        raise SettingError(f"--report {path}: there is no folder {path.parent}")
-    if path.is_dir() or not os.access(path.parent, os.W_OK):
-        raise SettingError(f"--report {path}: cannot write there")
+    check_place("--report", path, FORMATS)
 
 
 def _save_csv(reports: Sequence[Report], failures: Sequence[Mapping[str, str]], file: Any) -> None:

@@ -1,17 +1,15 @@
 """Reading the staircase that was sent: from the report of ``tone`` or from the sound file."""
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from carrierfloor.cli.audio_in import AudioIn
 from carrierfloor.cli.documents import file_text
+from carrierfloor.cli.phrase_in import at_48_khz
 from carrierfloor.dsp.errors import AudioError, SettingError
-from carrierfloor.dsp.intake import Intake
-from carrierfloor.dsp.resampler import Resampler, highest_passed_hz
+from carrierfloor.dsp.resampler import highest_passed_hz
 from carrierfloor.dsp.sent_staircase import SentStaircase, SentStep, staircase_from_track
-from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
+from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
 from carrierfloor.dsp.tone_lines import ToneLines
 from carrierfloor.dsp.tone_search import ToneSearch
 
@@ -72,18 +70,9 @@ def _from_steps(report: dict[str, Any]) -> SentStaircase:
 
 def _from_sound(file: Path) -> SentStaircase:
     search = ToneSearch(SAMPLE_RATE_HZ)
-    for block in _at_48_khz(file):
+    for block in at_48_khz(file):
         search.feed(block)
     lines = ToneLines(search.frequency_hz(), highest_passed_hz(SAMPLE_RATE_HZ))
-    for block in _at_48_khz(file):
+    for block in at_48_khz(file):
         lines.feed(block)
     return staircase_from_track(lines.read())
-
-
-def _at_48_khz(file: Path) -> Iterator[Block]:
-    with AudioIn(file) as sound:
-        intake = Intake(sound.channels)
-        resampler = Resampler(sound.sample_rate_hz, SAMPLE_RATE_HZ)
-        for frames in sound.blocks():
-            yield resampler.process(intake.process(frames))
-        yield resampler.finish()

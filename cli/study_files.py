@@ -1,13 +1,12 @@
 """Tables of a study on disk, CSV or Parquet, whole or not at all."""
 
 import csv
-import os
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from carrierfloor.cli.study_columns import COLUMNS
+from carrierfloor.cli.whole_file import beside, check_place
 from carrierfloor.dsp.errors import SettingError
 
 CSV, PARQUET = ".csv", ".parquet"
@@ -22,12 +21,7 @@ def check_path(path: Path) -> None:
     SettingError
         If its ending is unknown, a package for it is missing or its folder cannot be written to.
     """
-    if path.suffix.lower() not in (CSV, PARQUET):
-        raise SettingError(f"--out {path}: the ending must be {CSV} or {PARQUET}")
-    if not path.parent.is_dir():
-        raise SettingError(f"--out {path}: there is no folder {path.parent}")
-    if path.is_dir() or not os.access(path.parent, os.W_OK):
-        raise SettingError(f"--out {path}: cannot write there")
+    check_place("--out", path, (CSV, PARQUET))
     if _is_parquet(path):
         try:
             import pyarrow.parquet  # noqa: F401
@@ -64,25 +58,13 @@ def write(rows: Sequence[Mapping[str, Any]], path: Path) -> None:
         If the system does not take it.
     """
     try:
-        with _beside(path) as part:
+        with beside(path) as part:
             if _is_parquet(path):
                 _write_parquet(rows, part)
             else:
                 _write_csv(rows, part)
     except OSError as error:
         raise SettingError(f"--out {path}: {error.strerror or error}") from None
-
-
-@contextmanager
-def _beside(path: Path) -> Iterator[Path]:
-    """Give the name of a file that takes the place of another at the end, or goes."""
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        yield part
-        os.replace(part, path)
-    finally:
-        with suppress(OSError):
-            part.unlink()
 
 
 def _is_parquet(path: Path) -> bool:

@@ -12,18 +12,17 @@ import numpy as np
 
 from carrierfloor import presets
 from carrierfloor.cli import documents, screen
-from carrierfloor.cli.check_reference import at_48_khz
+from carrierfloor.cli.phrase_in import read_phrase
 from carrierfloor.dsp import intelligibility_trial
 from carrierfloor.dsp.drive import DriveDesign
 from carrierfloor.dsp.errors import AudioError, SettingError
 from carrierfloor.dsp.intelligibility import HIGHEST_CN_DB, LOWEST_CN_DB
 from carrierfloor.dsp.kernel import source_digest
 from carrierfloor.dsp.rig import Rig
-from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
+from carrierfloor.dsp.stage import Block
 from carrierfloor.dsp.voice import Voice
 
 UNPROCESSED = "unprocessed"  # the name of speech that is merely scaled to the limit
-LONGEST_S = 120.0  # of a phrase: scoring takes 3 MB of memory a second
 KEY_DIGITS = 16
 
 
@@ -102,6 +101,7 @@ def grid_of(choice: Choice) -> list[Cell]:
         If a number is out of range, or a document or a phrase cannot be used.
     """
     _check_ratios(choice.ratios_db)
+    ratios_db = tuple(dict.fromkeys(choice.ratios_db))
     settings = list(_settings(choice))
     phrases = [_phrase(file) for file in choice.phrases]
     cells: dict[str, Cell] = {}
@@ -109,7 +109,7 @@ def grid_of(choice: Choice) -> list[Cell]:
         bare = replace(setting, voice=None)
         for phrase in phrases:
             key = _key(setting, phrase)
-            cell = Cell(key, _key(bare, phrase), setting, phrase, choice.ratios_db)
+            cell = Cell(key, _key(bare, phrase), setting, phrase, ratios_db)
             cells.setdefault(key, cell)
     twice = len(settings) * len(phrases) - len(cells)
     if twice:
@@ -165,13 +165,7 @@ def _drive_db(voice: Voice) -> float | None:
 
 def _phrase(file: Path) -> Phrase:
     """Read a phrase and see whether it can be scored."""
-    blocks, length = [], 0
-    for block in at_48_khz(file):
-        length += len(block)
-        if length > LONGEST_S * SAMPLE_RATE_HZ:
-            raise AudioError(f"{file}: longer than {LONGEST_S:g} s; cut it down to a phrase")
-        blocks.append(block)
-    samples = np.concatenate(blocks)
+    samples = read_phrase(file)
     try:
         intelligibility_trial.check_speech(samples)
     except AudioError as error:

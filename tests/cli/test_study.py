@@ -173,7 +173,7 @@ def test_another_ratio_computes_only_what_is_new(
     rows[3]["intelligibility"] = 0.12345
     study_files.write(rows, table)
     arguments = [phrase, phrase, "--drives", "6", "--out", table, "--jobs", 1]
-    assert run("study", *arguments, "--carrier-to-noise", "0,10,20") == 0
+    assert run("study", *arguments, "--carrier-to-noise", "0,10,20,10") == 0
     remarks = capfd.readouterr().err
     assert "2 cells hold what others hold; those are tried once." in remarks
     assert f"4 of 6 rows are in {table}; now the rest." in remarks
