@@ -21,6 +21,8 @@ from carrierfloor.dsp.errors import AudioError, SettingError
 from carrierfloor.dsp.loudness import Matched
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
 
+LONGEST_TITLE = 80  # characters: two lines on a telephone
+
 
 def compare(
     phrases: Sequence[Path],
@@ -105,7 +107,7 @@ def rendered_content(
             raise AudioError(f"{file}: {error}") from None
         said += notes(name, rendered)
     return Content(
-        title=f"Compare {', '.join(spec.name for spec in specs)}",
+        title=f"Compare {_in_short([spec.name for spec in specs])}",
         phrases=parts,
         receiver=in_words(receiver),
         notes=said,
@@ -120,6 +122,11 @@ def in_words(receiver: ReceiverDesign) -> str:
         f"Receiver: {receiver.bandwidth_hz / 1000:g} kHz of audio, carrier "
         f"{receiver.carrier_to_noise_db:g} dB over the noise in 10 kHz, {fading}"
     )
+
+
+def _in_short(names: Sequence[str]) -> str:
+    words = ", ".join(names)
+    return words if len(words) <= LONGEST_TITLE else f"{len(names)} versions"
 
 
 def _names(phrases: Sequence[Path]) -> list[str]:

@@ -134,17 +134,17 @@ def _in_the_receiver(version: Rendered) -> list[Figure]:
 def _loudness(sound: Matched, full_scale: str) -> list[Figure]:
     before = sound.lufs - sound.gain_db
     return [
-        Figure(
-            name="Loudness before",
-            value=f"{before:.1f}",
-            unit="LUFS",
-            help=f"before all were brought to one (ITU-R BS.1770); full scale is {full_scale}",
+        _decibels(
+            "Loudness before",
+            before,
+            "LUFS",
+            f"before all were brought to one (ITU-R BS.1770); full scale is {full_scale}",
         ),
-        Figure(
-            name="Gain to match",
-            value=f"{sound.gain_db + 0.0:.1f}",
-            unit="dB",
-            help="down to the loudness of the quietest; nothing is limited for it",
+        _decibels(
+            "Gain to match",
+            sound.gain_db,
+            "dB",
+            "down to the loudness of the quietest; nothing is limited for it",
         ),
     ]
 
@@ -161,14 +161,11 @@ def _percent(name: str, part: float, meaning: str) -> Figure:
 
 
 def _decibels(name: str, level_db: float | None, unit: str, meaning: str) -> Figure:
-    is_there = level_db is not None and math.isfinite(level_db)
-    return Figure(
-        name=name,
-        value=f"{level_db:.1f}" if is_there else NOTHING,
-        unit=unit if is_there else "",
-        help=meaning,
-    )
+    if level_db is None or not math.isfinite(level_db):
+        return Figure(name=name, value=NOTHING, help=meaning)
+    # Adding 0 makes of -0.0 a 0.0.
+    return Figure(name=name, value=f"{round(level_db, 1) + 0.0:.1f}", unit=unit, help=meaning)
 
 
 def _negative(reduction_db: float | None) -> float | None:
-    return None if reduction_db is None else 0.0 - reduction_db
+    return None if reduction_db is None else -reduction_db

@@ -19,8 +19,6 @@ from carrierfloor.dsp.switched_loop import SwitchedLoop
 RATE_HZ = round(SAMPLE_RATE_HZ)
 KEYS = "keys: 1 to 9 version, c a r or l where it is heard, n next phrase, space pause, q quit"
 QUIT = ("q", "escape")
-
-
 LOOKS_A_LINE = 5  # at the keys, for each time that the line is drawn
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from carrierfloor import presets
-from carrierfloor.cli.audio_in import check_readable
+from carrierfloor.cli.audio_in import AudioIn
 from carrierfloor.cli.documents import is_file
 from carrierfloor.cli.job import Options
 from carrierfloor.dsp.errors import SettingError
@@ -63,6 +63,8 @@ def read_specs(texts: Sequence[str], rig: str | None) -> tuple[Spec, ...]:
     ------
     SettingError
         If one cannot be read, two have the same name, or there are too few or too many.
+    AudioError
+        If a file is no sound.
     """
     if not FEWEST <= len(texts) <= MOST:
         raise SettingError(
@@ -100,7 +102,7 @@ def _read(text: str, rig: str | None) -> Spec:
         raise SettingError(f"{where}: {error}") from None
     file = Path(given["file"]) if "file" in given else None
     if file is not None:
-        check_readable(file)
+        AudioIn(file).close()  # refused now, not after the versions before it are rendered
     return Spec(
         text=text,
         name=given.get("name") or _name(given, is_unprocessed),

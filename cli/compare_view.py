@@ -1,35 +1,57 @@
 """What ``compare`` prints: the figures of all versions beside each other."""
 
+from collections.abc import Iterator, Sequence
+
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from carrierfloor.cli import screen
-from carrierfloor.cli.compare_content import Content, Phrase
+from carrierfloor.cli.compare_content import Content, Version
 from carrierfloor.cli.compare_page import POINT_WORDS
 from carrierfloor.cli.screen import NOTE, QUIET
 
 LONGEST_NAME = 18  # characters of a version's name in a column
+LONGEST_FIGURE = 11  # "-134.5 dBFS"
+LONGEST_ROW = 20  # "  Modulation density", in the first column
+BETWEEN = 3  # two columns
 
 
 def show(content: Content, console: Console) -> None:
     """Print every phrase with the figures of its versions."""
     for phrase in content.phrases:
         console.print(Text(phrase.name, style="bold"))
-        console.print(_table(phrase, content.points))
-        console.print()
+        for versions in _side_by_side(phrase.versions, console.width - LONGEST_ROW):
+            console.print(_table(versions, content.points))
+            console.print()
     console.print(Text(content.receiver, style=QUIET))
     for note in content.notes:
         console.print(Text(f"Note: {note}", style=NOTE))
 
 
-def _table(phrase: Phrase, points: tuple[str, ...]) -> Table:
-    table = screen.table("")
-    for version in phrase.versions:
+def _side_by_side(versions: Sequence[Version], room: int) -> Iterator[Sequence[Version]]:
+    """Yield as many versions as there is room for, in characters, and then the next."""
+    group: list[Version] = []
+    for version in versions:
+        group.append(version)
+        if sum(map(_width, group)) > room and len(group) > 1:
+            yield group[:-1]
+            group = [version]
+    yield group
+
+
+def _width(version: Version) -> int:
+    return BETWEEN + min(max(len(version.name), LONGEST_FIGURE), LONGEST_NAME)
+
+
+def _table(versions: Sequence[Version], points: tuple[str, ...]) -> Table:
+    table = screen.table()
+    table.add_column("", no_wrap=True)
+    for version in versions:
         table.add_column(version.name, justify="right", max_width=LONGEST_NAME)
     for point in points:
         table.add_row(Text(POINT_WORDS[point], style="bold"))
-        columns = [version.figures[point] for version in phrase.versions]
+        columns = [version.figures[point] for version in versions]
         for row in zip(*columns, strict=True):
             cells = [f"{figure.value} {figure.unit}".rstrip() for figure in row]
             table.add_row(f"  {row[0].name}", *cells)

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from carrierfloor.cli.compare_spec import Spec, read_specs
-from carrierfloor.dsp.errors import SettingError
+from carrierfloor.dsp.errors import AudioError, SettingError
 from tests.cli.files import FLAT_RIG, NOTHING, write_sound, write_text
 
 
@@ -58,3 +58,9 @@ def test_what_a_spec_must_not_be(text: str, words: str) -> None:
     with pytest.raises(SettingError, match=re.escape(words)) as refused:
         read("gentle", text)
     assert str(refused.value).startswith(f"--with {text}: ")
+
+
+def test_a_file_that_is_no_sound_is_refused_at_once(tmp_path: Path) -> None:
+    text = write_text(tmp_path / "talk.txt", "words")
+    with pytest.raises(AudioError, match=r"talk\.txt: not a sound file that can be read"):
+        read("gentle", f"file={text}")
