@@ -4,6 +4,12 @@
   const page = (window.comparePage ??= {});
   const { element, button } = page;
 
+  const PICTURES = {
+    trapezoid:
+      "The envelope over the audio that modulates it; the stronger the colour, the more often. " +
+      "Dashed lines: the rig's limits. Red line: carrier cut-off.",
+    spectrum: "What goes out on both sides of the carrier: on the average, and in the 85 ms that are worst.",
+  };
   const MINUS = /^-(?=[0-9])/; // becomes a true minus sign, as wide as a plus
 
   function rows(version, point) {
@@ -42,13 +48,19 @@
     );
   }
 
-  /** Return what the figures say, behind a fold; nothing if none is explained. */
+  function capital(word) {
+    return word[0].toUpperCase() + word.slice(1);
+  }
+
+  /** Return what figures and pictures say, behind a fold; nothing if none is explained. */
   function explanations(version, point) {
-    const explained = (version.figures[point] ?? []).filter(({ help }) => help);
+    const pictures = version.pictures.map(({ name }) => ({ name: capital(name), help: PICTURES[name] }));
+    const explained = [...(version.figures[point] ?? []), ...pictures].filter(({ help }) => help);
     if (!explained.length) return "";
     const list = explained.flatMap(({ name, help }) => [element("dt", {}, name), element("dd", {}, help)]);
     return element(
-      "details", {}, element("summary", {}, "What the figures say"), element("dl", { class: "help" }, ...list),
+      "details", {}, element("summary", {}, "What figures and pictures say"),
+      element("dl", { class: "help" }, ...list),
     );
   }
 
