@@ -5,6 +5,7 @@ import re
 import stat
 import sys
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from subprocess import run as run_program
 
 import pytest
@@ -125,16 +126,16 @@ def test_a_full_disk_leaves_the_file(room: int, tmp_path: Path) -> None:
 
 
 @pytest.mark.skipif(not hasattr(os, "getuid"), reason="needs rights of files")
-def test_a_protected_file_is_refused_at_once(tmp_path: Path) -> None:
+def test_a_protected_file_is_refused_at_once() -> None:
     """Nobody should measure for minutes and then be told; in a process that is not root."""
-    place = write_text(tmp_path / "rig.toml", MINE)
-    place.chmod(0o444)
-    for folder in (tmp_path, *tmp_path.parents[:2]):
-        folder.chmod(0o755)
     script = "import os, sys\nif os.getuid() == 0: os.setuid(65534)\n"
     script = f"{script}from carrierfloor.cli.rig_file import RigFile\n"
     script = f"import carrierfloor.cli.rig_file\n{script}RigFile(sys.argv[1])"
-    done = run_program([sys.executable, "-c", script, place], capture_output=True, text=True)
+    with TemporaryDirectory() as folder:  # one that others may look into
+        Path(folder).chmod(0o755)
+        place = write_text(Path(folder) / "rig.toml", MINE)
+        place.chmod(0o444)
+        done = run_program([sys.executable, "-c", script, place], capture_output=True, text=True)
     assert "rig.toml: cannot be changed: " in done.stderr
     assert "is write-protected" in done.stderr
 
