@@ -5,8 +5,8 @@ import re
 import stat
 import sys
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from subprocess import run as run_program
+from tempfile import TemporaryDirectory
 
 import pytest
 
