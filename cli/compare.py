@@ -105,7 +105,7 @@ def rendered_content(
             parts.append(_phrase(name, rendered))
         except AudioError as error:
             raise AudioError(f"{file}: {error}") from None
-        said += notes(name, rendered)
+        said += [note for note in notes(name, rendered) if note not in said]
     return Content(
         title=f"Compare {_in_short([spec.name for spec in specs])}",
         phrases=parts,

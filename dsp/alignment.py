@@ -32,6 +32,7 @@ class Aligned:
     samples: Block  # shape (n,)
     lag_samples: int  # how much later things were
     drift_samples: int  # how much later still in the second half than in the first
+    missing_samples: int  # of the original that lie before or behind the recording
     likeness: float  # correlation of the best second, 0 to 1
 
 
@@ -54,14 +55,14 @@ def aligned(recording: Block, original: Block) -> Aligned:
     found = find_in(stored, StoredArray(original))
     guess = round(found.heard_at(middle) - middle)
     pieces = _correlations(stored.take(guess, len(original)), original)
-    half = (len(pieces) + 1) // 2
     lag = guess + _highest(pieces)
     if abs(lag) < IN_STEP_SAMPLES:
         lag = 0
     return Aligned(
         samples=stored.take(lag, len(original)),
         lag_samples=lag,
-        drift_samples=_highest(pieces[half:]) - _highest(pieces[:half]) if len(pieces) > 1 else 0,
+        drift_samples=_drift(pieces),
+        missing_samples=max(0, -lag) + max(0, lag + len(original) - len(recording)),
         likeness=found.likeness,
     )
 
@@ -82,6 +83,15 @@ def _correlation(heard: Block, known: Block) -> NDArray[np.float64]:
     analytic[first:last] = cross[first:last] / np.maximum(strength, 1e-300)
     likeness = np.square(np.abs(np.fft.ifft(analytic)))
     return np.roll(likeness, REACH)[: 2 * REACH + 1] * float(strength.sum())
+
+
+def _drift(pieces: NDArray[np.float64]) -> int:
+    """Return how much later the second half is; 0 where one of the halves is not there."""
+    middle = (len(pieces) + 1) // 2
+    halves = pieces[:middle], pieces[middle:]
+    if not all(half.any() for half in halves):
+        return 0
+    return _highest(halves[1]) - _highest(halves[0])
 
 
 def _highest(pieces: NDArray[np.float64]) -> int:

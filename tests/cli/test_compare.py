@@ -221,6 +221,21 @@ def test_what_is_printed(folder: Path, capsys: Capsys) -> None:
     assert out.rstrip().endswith(f"Page: {folder / 'loud.html'}")
 
 
+def test_what_is_said_beside_the_figures(tmp_path: Path, capsys: Capsys) -> None:
+    """Of a file that ends too soon, and of a rig whose paths cannot all be heard, each once."""
+    phrase = write_sound(tmp_path / "phrase.wav", sound("F1_harvard_phrases")[48_000:96_000])
+    half = write_sound(tmp_path / "half.wav", sound("F1_harvard_phrases")[48_000:78_000])
+    second = PATH_RIG[PATH_RIG.index("[[paths]]") :].replace("transformer", "other band")
+    rig = write_text(tmp_path / "rig.toml", PATH_RIG + second)
+    specs = (f"--with={half}", "--with=unprocessed,rig=dc-coupled")
+    assert run("compare", phrase, *specs, "--rig", rig, "--page", tmp_path / "x.html") == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert said.count("Note: half: the file lacks 0.4 s of the phrase; there it is silent.") == 1
+    assert "Note: half: what is heard went through the path 'transformer'" in said
+    assert said.count("what is heard") == 1  # the other rig has one path
+    assert "another clock" not in said
+
+
 REFUSALS = [
     ([], "nothing to do: give --page"),
     (["--page", "x.txt"], "the ending must be .html"),

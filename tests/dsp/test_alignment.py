@@ -26,6 +26,18 @@ def test_the_lag_is_found_to_the_sample(lag: int, gain: float) -> None:
     assert len(found.samples) == len(SPEECH)
     inside = slice(max(0, -lag), None)
     np.testing.assert_array_equal(found.samples[inside], gain * SPEECH[inside])
+    assert found.missing_samples == max(0, -lag)
+
+
+@pytest.mark.parametrize("half", [slice(RATE_HZ * 3 // 2), slice(RATE_HZ * 3 // 2, None)])
+def test_half_a_recording_has_no_drift(half: slice) -> None:
+    """What is not there is silent, and tells nothing of clocks."""
+    found = aligned(SPEECH[half], SPEECH)
+    assert found.drift_samples == 0
+    assert found.missing_samples == len(SPEECH) // 2
+    kept = np.zeros(len(SPEECH))
+    kept[half] = SPEECH[half]
+    np.testing.assert_array_equal(found.samples, kept)
 
 
 def test_processed_speech_stays_in_step() -> None:
