@@ -23,7 +23,7 @@
   function enlarge(title, url) {
     const shown = element(
       "dialog", { "aria-label": title, click: () => shown.close(), close: () => shown.remove() },
-      element("img", { src: url, alt: title }), button("Close", () => shown.close()),
+      element("h3", {}, title), element("img", { src: url, alt: "" }), button("Close", () => shown.close()),
     );
     document.body.append(shown);
     shown.showModal();
