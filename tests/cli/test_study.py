@@ -1,19 +1,14 @@
-"""The command ``study``: its table against the library, cut short and gone on, on a cluster."""
+"""The command ``study``: its table against the library, what it refuses, what it says."""
 
 import csv
-import os
-import signal
 import subprocess
 import sys
-import threading
-import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pyarrow.parquet
 import pytest
-from distributed import LocalCluster
 
 from carrierfloor import presets
 from carrierfloor.cli import study_cluster, study_files
@@ -21,10 +16,7 @@ from carrierfloor.cli.study_figures import Spread, figures_of
 from carrierfloor.dsp.intelligibility_trial import try_setting
 from tests import clips
 from tests.cli.files import (
-    FLAT_RIG,
     command,
-    last_words,
-    left_over,
     refusal,
     run,
     write_sound,
@@ -32,7 +24,6 @@ from tests.cli.files import (
 )
 
 Capsys = pytest.CaptureFixture[str]
-PATIENCE_S = 120.0
 SECONDS = slice(24_000, 72_000)  # one second, most of it speech
 LOUD = ("F1_harvard_phrases", "M1_harvard_phrases")
 
@@ -195,67 +186,6 @@ def test_rows_of_another_grid_are_refused_and_kept(
         )  # fmt: skip
         assert "of its 16 rows belong to another grid" in line
     assert table.read_bytes() == studied.table.read_bytes()
-
-
-def begun(arguments: list[object], table: Path, rows: int) -> "subprocess.Popen[str]":
-    """Start a study; return when its table holds more rows than the given number."""
-    process = subprocess.Popen(
-        command("study", *arguments), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    )
-    deadline = time.monotonic() + PATIENCE_S
-    while time.monotonic() < deadline and process.poll() is None and count(table) <= rows:
-        time.sleep(0.02)
-    assert process.poll() is None, process.communicate()
-    return process
-
-
-def count(table: Path) -> int:
-    return len(study_files.read(table)) if table.exists() else 0
-
-
-def kill_when_begun(pid: int, table: Path) -> None:
-    """Kill a process as soon as a table has rows."""
-    deadline = time.monotonic() + PATIENCE_S
-    while time.monotonic() < deadline and not count(table):
-        time.sleep(0.02)
-    os.kill(pid, signal.SIGKILL)
-
-
-@pytest.mark.skipif(sys.platform == "win32", reason="signals are different there")
-def test_cut_short_twice_it_ends_as_on_a_cluster(tmp_path: Path, capsys: Capsys) -> None:
-    """Killed, then interrupted, then finished on this machine: byte for byte the cluster's.
-
-    The cluster's only worker is killed too, and started again by its nanny.
-    """
-    rig = write_text(tmp_path / "rig.toml", FLAT_RIG)
-    drives = ",".join(f"{drive_db}" for drive_db in range(4, 11))
-    arguments: list[object] = [
-        *phrases_in(tmp_path)[:1], "--drives", drives, "--rigs", rig, "--carrier-to-noise=-3",
-    ]  # fmt: skip
-    local, remote = tmp_path / "local.csv", tmp_path / "remote.csv"
-    here = [*arguments, "--out", local, "--jobs", 1]
-    with begun(here, local, 0) as process:
-        os.kill(process.pid, signal.SIGKILL)
-    killed_with = count(local)
-    with begun(here, local, killed_with) as process:
-        process.send_signal(signal.SIGINT)
-        err = last_words(process, PATIENCE_S)
-    left_with = count(local)
-    assert 0 < killed_with < left_with < 8
-    assert process.returncode == 130
-    assert f"{left_with} of 8 rows are in {local}; the same command goes on from there." in err
-    assert "Traceback" not in err
-    assert run("study", *here) == 0
-    with LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=":0") as cluster:
-        there = [*arguments, "--out", remote, "--cluster", cluster.scheduler_address]
-        accident = threading.Thread(target=kill_when_begun, args=(cluster.workers[0].pid, remote))
-        accident.start()
-        assert run("study", *there) == 0
-        accident.join()
-    assert "8 of 8 rows" in capsys.readouterr().out
-    assert count(remote) == 8
-    assert remote.read_bytes() == local.read_bytes()
-    assert [name for name in left_over(tmp_path) if str(process.pid) in name] == []
 
 
 def test_bad_input(
