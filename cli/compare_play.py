@@ -17,7 +17,10 @@ from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
 from carrierfloor.dsp.switched_loop import SwitchedLoop
 
 RATE_HZ = round(SAMPLE_RATE_HZ)
-KEYS = "keys: 1 to 9 version, c a r or l where it is heard, n next phrase, space pause, q quit"
+KEYS = (
+    "keys: 1 to 9 version; c, a, r where it is heard, l the next of these; n next phrase; "
+    "space pause; q quit"
+)
 QUIT = ("q", "escape")
 LOOKS_A_LINE = 5  # at the keys, for each time that the line is drawn
 
@@ -55,7 +58,7 @@ def play(content: Content, device: Device) -> None:
     opened, used = columns(device, OUTPUT, "both")
     player = _QuickPlayer(device, deck.loop, sample_rate_hz=RATE_HZ, channels=opened, columns=used)
     remarks = screen.remarks()
-    remarks.print(Text(f"Playing on {device}; {KEYS}", style=QUIET))
+    remarks.print(Text(f"Playing on {device}; {KEYS}", style=QUIET), soft_wrap=False)
     looks = itertools.count()
     with Keyboard() as keyboard, Live(console=screen.results(), auto_refresh=False) as line:
 
@@ -67,7 +70,7 @@ def play(content: Content, device: Device) -> None:
                 else:
                     deck.press(key)
             if keys or next(looks) % LOOKS_A_LINE == 0:
-                line.update(deck.line(position), refresh=True)
+                line.update(deck.line(position, line.console.width), refresh=True)
 
         player.play(look)
     if player.gaps:
@@ -118,20 +121,21 @@ class Deck:
             return
         self._hear()
 
-    def line(self, position: int) -> Text:
-        """Say what is heard at a sample of the stream."""
+    def line(self, position: int, width: int) -> Text:
+        """Say what is heard at a sample of the stream, in lines of a width in characters."""
         phrase = self._content.phrases[self._phrase]
         point = self._content.points[self._point]
         length_s = len(phrase.versions[0].tracks[point].samples) / RATE_HZ
-        words = Text()
-        for number, version in enumerate(phrase.versions):
-            is_heard = number == self._version
-            words.append(f" {number + 1} {version.name} ", "bold reverse" if is_heard else QUIET)
+        words = [
+            Text(f" {key} {version.name} ", "bold reverse" if key == self._version + 1 else QUIET)
+            for key, version in enumerate(phrase.versions, 1)
+        ]
+        lines = Text("" if sum(map(len, words)) <= width else "\n").join(words)
         at_s = self.loop.place(position) / RATE_HZ
         state = "paused" if self._is_paused else "playing"
-        words.append(f"\n {POINT_WORDS[point]}, {state} {phrase.name}, ")
-        words.append(f"{at_s:.1f} of {length_s:.1f} s")
-        return words
+        lines.append(f"\n {POINT_WORDS[point]}, {state} {phrase.name}, ")
+        lines.append(f"{at_s:.1f} of {length_s:.1f} s")
+        return lines
 
     def _hear(self, *, from_start: bool = False) -> None:
         place = self._places.index((self._phrase, self._version, self._point))
