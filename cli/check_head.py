@@ -126,8 +126,6 @@ def _try(
     meter.feed(demodulator.finish())
     rows = meter.read()
     reference = find_reference(rows)
-    known = reference.known
-    if np.count_nonzero(known) < FEWEST_ROWS:
+    if np.count_nonzero(reference.known) < FEWEST_ROWS:
         return False, None
-    noise = reference.noise[known] / np.square(reference.height[known])
-    return float(np.sqrt(noise.mean())) < WIDE_NOISE, demodulator.track.mean_hz
+    return reference.relative_noise_rms < WIDE_NOISE, demodulator.track.mean_hz

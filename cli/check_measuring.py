@@ -3,8 +3,6 @@
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from carrierfloor.cli.check_listening import Listened
 from carrierfloor.cli.kept_signal import ReceivedSignal
 from carrierfloor.dsp.carrier_reference import MEAN, CarrierReference, find_reference
@@ -70,7 +68,7 @@ def measure(heard: Listened, progress: Callable[[float], None]) -> Measured:
             better = _without_cutoffs(heard, before, reading, tones)
             taken_out = True
             received, reading, tones = _pass(heard, better, progress)
-            if _is_same(before, better):
+            if better.change_from(before) < SMALLEST:
                 break
     return Measured(
         received=received,
@@ -163,12 +161,6 @@ def _without_cutoffs(
         means = [run.envelope.wanted_mean * run.duration_s for run in tones]
         return reference.scaled(sum(means) / sum(run.duration_s for run in tones))
     return find_reference(heard.rows, reading.raised * reference.height)
-
-
-def _is_same(one: CarrierReference, other: CarrierReference) -> bool:
-    chosen = one.known & other.known
-    change = np.abs(other.height[chosen] / one.height[chosen] - 1.0)
-    return bool(change.max(initial=0.0) < SMALLEST)
 
 
 def _hum(reading: ReceivedReading, half_width_hz: float) -> HumAndNoise | None:

@@ -49,8 +49,7 @@ def fit(options: FitOptions) -> int:
             )
         except AudioError as error:
             raise AudioError(f"{options.recording}: {error}") from None
-    peak = float(np.abs(samples).max())
-    report = fit_report.build(found, options, rig, recorded_rate_hz=rate_hz, peak=peak)
+    report = fit_report.build(found, options, rig, recorded_rate_hz=rate_hz)
     if options.out is not None and not options.dry_run:
         documents.write_new(options.out, fit_voice_file.text(found, report, source))
     if options.report is not None:

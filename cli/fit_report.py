@@ -76,9 +76,7 @@ KEYS = {
 }
 
 
-def build(
-    found: VoiceFit, options: FitOptions, rig: Rig, *, recorded_rate_hz: float, peak: float
-) -> Report:
+def build(found: VoiceFit, options: FitOptions, rig: Rig, *, recorded_rate_hz: float) -> Report:
     """Return the report of a fit; its keys are those of ``KEYS``.
 
     Parameters
@@ -89,13 +87,13 @@ def build(
         What was asked for.
     rig : Rig
         The transmitter.
-    recorded_rate_hz, peak : float
+    recorded_rate_hz : float
         Of the recording.
     """
     written = None if options.dry_run else options.out
     report: dict[str, Any] = {
         "versions": versions(),
-        "input": _input(found, options, recorded_rate_hz, peak),
+        "input": _input(found, options, recorded_rate_hz),
         "base": {"source": options.voice or presets.DEFAULT_VOICE, "name": found.base.name},
         "rig": rig_facts(rig, options.rig),
         "hum": {
@@ -143,7 +141,7 @@ def build(
     return {group: finite(content) for group, content in report.items()}
 
 
-def _input(found: VoiceFit, options: FitOptions, rate_hz: float, peak: float) -> Report:
+def _input(found: VoiceFit, options: FitOptions, rate_hz: float) -> Report:
     duration_s = found.samples / SAMPLE_RATE_HZ
     return {
         "file": str(options.recording),
@@ -151,7 +149,7 @@ def _input(found: VoiceFit, options: FitOptions, rate_hz: float, peak: float) ->
         "sample_rate_hz": rate_hz,
         "duration_s": duration_s,
         "speech_s": found.speech.activity * duration_s,
-        "peak_dbfs": decibels(peak),
+        "peak_dbfs": decibels(found.peak),
         "speech_dbfs": found.speech.active_db,
     }
 

@@ -96,6 +96,16 @@ class CarrierReference:
         ratio = self.noise[part][known] / np.square(self.height[part][known])
         return float(np.sqrt(ratio.mean()))
 
+    @property
+    def relative_noise_rms(self) -> float:
+        """Rms of the noise along the carrier, carrier = 1, over all rows with a carrier."""
+        return self.noise_rms(0, ROW * len(self.known))
+
+    def change_from(self, other: "CarrierReference") -> float:
+        """Return the largest change of height from another reference, over its height."""
+        both = self.known & other.known
+        return float(np.abs(self.height[both] / other.height[both] - 1.0).max(initial=0.0))
+
     def scaled(self, factor: float) -> "CarrierReference":
         """Return the same with all heights times a factor."""
         return replace(self, height=factor * self.height)

@@ -40,6 +40,7 @@ class VoiceFit:
     voice: Voice
     base: Voice
     samples: int  # of the recording at 48 kHz
+    peak: float  # largest magnitude in it as it was recorded, 1.0 = full scale
     speech: ActiveSpeech  # of the recording behind the base voice's high-pass
     spectrum: SpeechSpectrum
     high_pass: HighPassFit
@@ -91,7 +92,8 @@ def fit_voice(
     weight = np.square(gain_of(_ahead_of_gate(base), CENTRES_HZ))
     spectrum = of_recording(samples, weight)
     check_speech(spectrum, weight)
-    check_unclipped(samples if as_recorded is None else as_recorded)
+    recorded = samples if as_recorded is None else as_recorded
+    check_unclipped(recorded)
     speech = _speech(base, samples)
     check_level(speech.active_db)
     check_length(speech.activity * len(samples) / SAMPLE_RATE_HZ)
@@ -117,6 +119,7 @@ def fit_voice(
         voice=voice.with_drive(drive.drive_db),
         base=base,
         samples=len(samples),
+        peak=float(np.abs(recorded).max()),
         speech=speech,
         spectrum=spectrum,
         high_pass=high_pass,
