@@ -19,7 +19,9 @@
   /** Return the field for a seed, behind a fold: hardly anybody needs it. */
   function seedFold(input) {
     const hint = "Gives the same hidden order again. Leave it empty for an order that nobody knows.";
-    return element("details", {}, element("summary", {}, "Seed"), field("Seed", input, hint));
+    const fold = element("details", {}, element("summary", {}, "Seed"), field("Seed", input, hint));
+    input.addEventListener("invalid", () => { fold.open = true; }); // or nobody sees what is wrong
+    return fold;
   }
 
   /** Return the seed in its field, or a fresh one. */

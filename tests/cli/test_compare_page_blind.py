@@ -248,6 +248,11 @@ def test_what_cannot_be_tested_is_refused(browser: Browser, file: Path) -> None:
         page.get_by_role("button", name="Start the test").click()
         expect(page.get_by_text("A and B are the same version: choose two.")).to_be_visible()
         page.get_by_label("Version B").select_option("Warm")
+        _give_seed(page, -1)
+        page.locator("summary", has_text="Seed").click()
+        page.get_by_role("button", name="Start the test").click()
+        expect(page.get_by_role("spinbutton", name="Seed")).to_be_focused()  # its fold is open
+        page.get_by_role("spinbutton", name="Seed").fill("")
         page.get_by_label("Trials").fill("4")
         page.get_by_role("button", name="Start the test").click()
         expect(page.get_by_role("heading", name="Trial 1")).to_have_count(0)
