@@ -20,13 +20,17 @@ def at_48_khz(file: Path) -> Iterator[Block]:
     Raises
     ------
     AudioError
-        If it cannot be read.
+        If it cannot be read, or its channels cancel each other.
     """
     with AudioIn(file) as sound:
         intake = Intake(sound.channels)
         resampler = Resampler(sound.sample_rate_hz, SAMPLE_RATE_HZ)
         for frames in sound.blocks():
             yield resampler.process(intake.process(frames))
+        if intake.cancels:
+            raise AudioError(
+                f"{file}: mixing its channels cancels them; give only one"
+            )
         yield resampler.finish()
 
 

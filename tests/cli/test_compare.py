@@ -254,6 +254,7 @@ REFUSALS = [
     (["long.wav", "--page", "x.html", "--with", "dense", "--with", "gentle"], "longer than 120 s"),
     (["half.wav", "--page", "x.html", "--with", "dense", "--with", "gentle"], "122 s together"),
     (["gone.wav", "--page", "x.html", "--with", "dense", "--with", "gentle"], "gone.wav: "),
+    (["both.wav", "--page", "x.html", "--with", "dense", "--with", "gentle"], "cancels them"),
 ]  # fmt: skip
 
 
@@ -265,6 +266,7 @@ def test_refusals(
     write_sound(Path("phrase.wav"), talk(48_000, 2.0))
     write_sound(Path("other.wav"), np.random.default_rng(1).normal(0.0, 0.1, 48_000))
     write_sound(Path("silent.wav"), np.zeros(48_000))
+    write_sound(Path("both.wav"), np.outer(talk(8000, 1.0), [1.0, -1.0]), rate_hz=8000)
     write_sound(Path("long.wav"), np.zeros(121 * 8000), rate_hz=8000)
     write_sound(Path("half.wav"), np.zeros(120 * 8000), rate_hz=8000)
     assert words in refusal(capsys, "compare", "phrase.wav", *arguments)
