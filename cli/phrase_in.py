@@ -28,9 +28,7 @@ def at_48_khz(file: Path) -> Iterator[Block]:
         for frames in sound.blocks():
             yield resampler.process(intake.process(frames))
         if intake.cancels:
-            raise AudioError(
-                f"{file}: mixing its channels cancels them; give only one"
-            )
+            raise AudioError(f"{file}: mixing its channels cancels them; give only one")
         yield resampler.finish()
 
 
