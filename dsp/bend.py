@@ -9,17 +9,22 @@ a sine of depth d at f gives harmonics k at k f,
     r3(f) = -  (a3 d^2 / 4) P(f)^3 Q(3f) |H(f)|^2 / H(f)^3     over the fundamental,
 
 phases as in Harmonic (from sin^2 p = (1 - cos 2p) / 2 and sin^3 p = (3 sin p - sin 3p) / 4).
+
+Fitted sections are not always those that the transmitter has: two filters with the bend between
+them may have been fitted as one.  So each likely choice is also tried with a wide peak of a decibel
+or two behind the bend and its inverse before it; what the harmonics allow of that is likely too.
 """
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from itertools import combinations
+from dataclasses import dataclass, replace
+from itertools import combinations, product
 
 import numpy as np
 from numpy.typing import NDArray
 
 from carrierfloor.dsp.path import Path
+from carrierfloor.dsp.sections import Section
 from carrierfloor.dsp.sweep_response import Harmonic, SweepResponse
 
 Floats = NDArray[np.float64]
@@ -31,6 +36,8 @@ LIKELY = 1.5  # choices whose error is no more than this times the least one are
 LIKELY_BY = 20.0  # ... and those that are worse by no more than this
 MOST_KEPT = 4
 MOST_SPLIT = 8  # sections that are tried on either side; of more, high-passes and the steepest
+TILTS_HZ = (350.0, 700.0, 1400.0, 2500.0, 4000.0)  # centres of what may have changed sides ...
+TILTS_DB, TILTS_Q = (-2.0, -1.0, 1.0, 2.0), 1.0
 CERTAIN = 3.0  # a coefficient within so many standard deviations of zero may be zero
 
 
@@ -93,14 +100,38 @@ def find_bends(path: Path, response: SweepResponse, depth: float, sign: float) -
     choices = [
         _bend(path, before, behind, measured, depth, sign) for before, behind in _splits(path)
     ]
-    choices.sort(key=lambda one: one.cost)
-    least = choices[0].cost
-    likely = [one for one in choices if one.cost <= max(LIKELY * least, least + LIKELY_BY)]
+    likely = _likely(choices)
     left = tuple(
         (order, _unexplained(harmonic, _foretold(likely[0], path, harmonic, depth, sign)))
         for order, harmonic in measured.items()
     )
-    return Bends(_distinct(likely), left)
+    kept = _distinct(likely)
+    tilted = [
+        _bend(path, before, behind, measured, depth, sign)
+        for one in kept
+        for before, behind in _tilted(one)
+    ]
+    more = [one for one in _distinct(_likely([*kept, *tilted])) if one not in kept]
+    return Bends((*kept, *more), left)
+
+
+def _likely(choices: Sequence[Bend]) -> list[Bend]:
+    """Return those that explain the harmonics about as well as the best one, best first."""
+    least = min(one.cost for one in choices)
+    likely = [one for one in choices if one.cost <= max(LIKELY * least, least + LIKELY_BY)]
+    return sorted(likely, key=lambda one: one.cost)
+
+
+def _tilted(bend: Bend) -> Iterator[tuple[Path, Path]]:
+    """Yield what is before and behind a bend with a wide peak moved from one side to the other."""
+    for centre_hz, gain_db in product(TILTS_HZ, TILTS_DB):
+        before = _with_peak(bend.before, centre_hz, -gain_db)
+        yield before, _with_peak(bend.behind, centre_hz, gain_db)
+
+
+def _with_peak(path: Path, centre_hz: float, gain_db: float) -> Path:
+    peak = Section(kind="peak", centre_hz=centre_hz, gain_db=gain_db, q=TILTS_Q)
+    return replace(path, sections=(*path.sections, peak))
 
 
 def _splits(path: Path) -> Iterator[tuple[Path, Path]]:
