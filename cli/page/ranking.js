@@ -35,10 +35,6 @@
       this.scores[place] = score;
     }
 
-    get complete() {
-      return this.scores.every((score) => score !== null);
-    }
-
     /**
      * Return what came out, best first.
      * @param {{name: string, spec: string}[]} names of the versions

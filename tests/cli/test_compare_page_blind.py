@@ -1,7 +1,6 @@
 """Blind tests and rankings in the page, done by clicks and keys in a real browser."""
 
 import json
-from collections.abc import Iterator
 from math import comb
 from pathlib import Path
 from typing import Any
@@ -11,7 +10,6 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 from scipy.stats import binom, binomtest
 
-from carrierfloor.cli import compare_page
 from tests import page_browser
 from tests.page_content import RATE_HZ, content
 from tests.reference import hidden_order
@@ -28,19 +26,6 @@ SHOWN = """
   return [document.title + body.outerHTML, picture];
 }
 """
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with page_browser.chromium() as browser:
-        yield browser
-
-
-@pytest.fixture(scope="module")
-def file(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    file = tmp_path_factory.mktemp("page") / "page.html"
-    compare_page.write_page(content(), file)
-    return file
 
 
 def _start_test(page: Page, seed: int | None = None, trials: int = TRIALS) -> None:

@@ -1,6 +1,5 @@
 """Listening in the page: what a real browser plays when versions are switched."""
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -15,19 +14,6 @@ from tests.page_content import GAINS, RATE_HZ, content
 from tests.page_heard import FADE_SAMPLES, Heard, stored, wait_played
 
 NEAR_SAMPLES = 2400  # 50 ms to each side of a switch
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with page_browser.chromium() as browser:
-        yield browser
-
-
-@pytest.fixture(scope="module")
-def file(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    file = tmp_path_factory.mktemp("page") / "page.html"
-    compare_page.write_page(content(), file)
-    return file
 
 
 @pytest.fixture(scope="module")

@@ -2,7 +2,6 @@
 
 import json
 import re
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -10,27 +9,12 @@ import numpy as np
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from carrierfloor.cli import compare_page
 from tests import page_browser
-from tests.page_content import content
 from tests.page_heard import Heard, stored, wait_played
 from tests.reference import hidden_order
 
 VERSIONS = 3
 SEED = 11
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with page_browser.chromium() as browser:
-        yield browser
-
-
-@pytest.fixture(scope="module")
-def file(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    file = tmp_path_factory.mktemp("page") / "page.html"
-    compare_page.write_page(content(), file)
-    return file
 
 
 def _tab_to(page: Page, name: str) -> None:
