@@ -51,7 +51,11 @@ class Piece:
 
 @dataclass(frozen=True)
 class Comparison:
-    """Where the desk was loaded, the largest difference from the chain, samples compared."""
+    """Where the desk was loaded, the largest difference from the chain, samples compared.
+
+    Where it was loaded is seen from what was sent then; a load behind which nothing was sent is
+    left out.
+    """
 
     loads: list[int]
     furthest: float
@@ -129,7 +133,9 @@ class Outcome:
             for first, last in stretches(sent)
             if last - FADED > first + SETTLED
         ]
-        together = np.concatenate([np.zeros(1), *off])
+        if not off:
+            return Comparison([], 0.0, 0)
+        together = np.concatenate(off)
         return Comparison([load], float(together.max()), len(together))
 
     def gap_after(self, since: int, shortest: int = GAP) -> tuple[float, float]:

@@ -84,7 +84,9 @@ def heard_s(outcome: Outcome) -> float:
 
 def assert_ramped_down(outcome: Outcome) -> None:
     """Assert that the fader went down before the devices, kept for 50 ms more, were given up."""
-    for load in outcome.beside_the_chain.loads[1:]:
+    loads = outcome.beside_the_chain.loads[1:]
+    assert loads
+    for load in loads:
         sound = np.flatnonzero(outcome.sent[:load])[-1]
         note("silent before the restart, ms", 1000 * (load - sound) / RATE_HZ)
         assert load - sound >= 0.010 * RATE_HZ
