@@ -98,6 +98,8 @@ def _pass(
         meter.feed(stretch)
         progress((stretch.first + len(stretch.modulation)) / received.samples)
     reading = _own_tones_only(meter.finish(), heard)
+    if heard.track is None:
+        reading = replace(reading, floor=None)  # a detector's knee makes flat bottoms too
     return received, reading, tuple(_tones(received, reading, heard.least_aim))
 
 

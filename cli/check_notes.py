@@ -17,6 +17,7 @@ MUCH_SHIFT_DB = 0.3
 MUCH_ACROSS = 0.1  # of the sidebands' power
 MUCH_FADING_DB = 1.0
 UNEVEN_DB = 1.5
+DEEPER_PCT = 0.5
 LOUD_HUM_DB = -40.0
 KINDS = {
     IQ: "IQ: it has two channels",
@@ -111,6 +112,12 @@ def _on_peaks(measured: Measured, report: Report) -> Iterator[str]:
             f"Troughs have steep flanks and a flat bottom at {modulation['held_up_at_pct']:.1f} % "
             "of the carrier: something holds it up there, or the audio was clipped so."
         )
+        deeper_pct = modulation["negative_read_pct"]
+        if deeper_pct > modulation["negative_peak_pct"] + DEEPER_PCT:
+            yield (
+                f"Troughs read as deep as {deeper_pct:.1f} %; what is deeper than that bottom is "
+                "the ringing of the receiver's filter, and noise."
+            )
 
 
 def _on_signal(heard: Listened, measured: Measured, report: Report) -> Iterator[str]:

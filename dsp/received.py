@@ -10,6 +10,7 @@ from carrierfloor.dsp.activity import ActiveSpeech, ActiveSpeechMeter
 from carrierfloor.dsp.carrier_reference import CarrierReference
 from carrierfloor.dsp.carrier_rows import ROW, ROW_S
 from carrierfloor.dsp.cutoff_finder import SMALLEST, CutoffFinder, CutoffReading
+from carrierfloor.dsp.held_floor import HeldFloor, HeldFloorFinder
 from carrierfloor.dsp.interpolation import FACTOR, FINE_RATE_HZ, Interpolator
 from carrierfloor.dsp.modulation import HISTOGRAM_M, ModulationMeter, ModulationReading
 from carrierfloor.dsp.overview import Overview, OverviewMeter, WorstMoment, WorstMomentFinder
@@ -36,6 +37,7 @@ class ReceivedReading:
     crests: NDArray[np.int64]  # heights of all crests, see ``peak_heights``
     troughs: NDArray[np.int64]
     cutoffs: CutoffReading
+    floor: HeldFloor | None
     off_rows: NDArray[np.bool_]  # rows of 20 ms with cut-offs
     raised: Block  # by which cut-offs raised the mean of each row of 20 ms
     overview: Overview
@@ -77,6 +79,7 @@ class ReceivedMeter:
         self._overview = OverviewMeter(starts_at_s)
         self._worst_moment = WorstMomentFinder(starts_at_s)
         self._heights = PeakHeights()
+        self._floor = HeldFloorFinder(half_width_hz)
         self._speech = ActiveSpeechMeter()
         self._steady, self._quiet = SteadyTones(half_width_hz), QuietStretch()
         self._histogram = np.zeros(len(HISTOGRAM_M) - 1, dtype=np.int64)
@@ -106,6 +109,7 @@ class ReceivedMeter:
             crests=self._heights.crests,
             troughs=self._heights.troughs,
             cutoffs=self._cutoffs.read(),
+            floor=self._floor.read(noise),
             off_rows=self._cutoffs.per_row > 0.0,
             raised=self._cutoffs.raised.copy(),
             overview=self._overview.read(),
@@ -150,6 +154,7 @@ class ReceivedMeter:
         self._overview.feed(fine)
         self._worst_moment.feed(fine)
         self._heights.feed(fine)
+        self._floor.feed(fine, noise_rms)
         return fine
 
 

@@ -25,6 +25,9 @@ HUM = 0.002  # rms of what lies beside a tone and is no noise: peaks are those o
 LEAST_ERROR = 0.0005  # of m: filters, the grid
 EDGE_PARTS = (0.9, 0.97, 1.05)  # of the deepest trough
 FEWEST_AT_EDGE, MOST_EDGE_NOISE = 20, 0.012
+# Two errors are exceeded by chance once in 44 times (normal distribution, one side): where no more
+# of the troughs in doubt are "sure", none is.
+BY_CHANCE = 0.05
 FEWEST_FLAT = 10  # troughs that end flat above zero, and more than there are cut-offs
 MOST_HELD_NOISE = 0.003  # rms; in more of it a bottom near zero may be a cut-off's
 HELD_UP = 0.004  # of the carrier: a bottom that high, and clear of its error, is none of ringing
@@ -113,11 +116,17 @@ def _with_cutoffs(
         found.total_s,
         found.longest_s,
     )
+    if count <= BY_CHANCE * uncertain:
+        count, uncertain, total_s, longest_s = 0, uncertain + count, 0.0, 0.0
     held_up_at = _held_up(found, reading.noise_rms)
-    wanted = max(negative, found.wanted_depth)
+    wanted = max(negative, found.wanted_depth if count else 0.0)
     if held_up_at is not None and count:
         count, uncertain, total_s, longest_s = 0, 0, 0.0, 0.0
         wanted = negative = min(negative, 1.0 - held_up_at)
+    elif reading.floor is not None and not count:
+        held_up_at, uncertain = reading.floor.height, 0
+        wanted = negative = min(negative, 1.0 - held_up_at)
+        error = math.hypot(error, reading.floor.error)
     if tones:
         off = [run for run in tones if run.envelope.is_cut_off]
         if off:

@@ -19,7 +19,10 @@ from carrierfloor.dsp.demodulate import Demodulator
 from carrierfloor.dsp.errors import AudioError, SettingError
 from carrierfloor.dsp.simulated_channel import ChannelDesign
 from carrierfloor.dsp.simulated_detector import DetectorDesign
+from carrierfloor.dsp.simulated_modulator import ModulatorDesign
 from carrierfloor.dsp.simulation import Simulation, SimulationDesign
+from tests.checked import checked as report_of
+from tests.checked import write_recording
 from tests.clips import Array, rig, sound
 from tests.reference.transmitter import Capture, Filter, Sections, Transmitter
 
@@ -190,3 +193,19 @@ def test_refuses_a_known_sound_that_is_another(tmp_path: Path) -> None:
         ),
     ):
         pass
+
+
+def test_a_flat_bottom_may_be_the_detectors(tmp_path: Path) -> None:
+    """Even where something does hold the envelope up, a detector cannot tell."""
+    t = np.arange(3 * RATE_HZ) / RATE_HZ
+    design = SimulationDesign(
+        kind="detector",
+        rate_hz=RATE_HZ,
+        modulator=ModulatorDesign(keep_alive_pct=8.0),
+        detector=DetectorDesign(coupling_hz=0.0),
+    )
+    card = 1.6 * FULL * np.sin(2 * np.pi * (300.0 + 400.0 * t) * t)
+    recorded = np.concatenate(list(Simulation(RIG, design).recording([card])))
+    found = report_of(write_recording(tmp_path / "r.wav", recorded, RATE_HZ), "--kind", "detector")
+    assert found["modulation"]["negative_peak_pct"] > 93.0
+    assert found["modulation"]["held_up_at_pct"] is None

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy import signal
 
 from tests.checked import checked, write_recording
 from tests.reference.radio import Array, Radio
@@ -114,6 +115,34 @@ def test_a_fast_recording_far_off_tune(tmp_path: Path) -> None:
     assert found["modulation"]["negative_peak_pct"] == 100.0
     assert found["modulation"]["cutoff_longest_ms"] == pytest.approx(0.0986, rel=0.059)
     assert found["emission"]["recorded_to_hz"] == pytest.approx(120_000.0, abs=500.0)
+
+
+@pytest.mark.parametrize("floor", [0.08, 0.2])
+def test_a_floor_held_by_a_diode_is_told_from_the_ringing_of_its_corners(
+    floor: float, tmp_path: Path
+) -> None:
+    """What reads deeper is what scipy's low-pass of that width makes of the same corners.
+
+    Low-passes ring alike, not equally; the tone glides from 300 to 3500 Hz.
+    """
+    t = np.arange(round(TONE_S * FINE_HZ)) / FINE_HZ
+    glide = 1.6 * signal.chirp(t, 300.0, TONE_S, 3500.0)
+    bare = np.ones(round(BEFORE_S * FINE_HZ))
+    sent = np.concatenate([bare, np.maximum(floor, 1.0 + glide), bare])
+    radio = Radio(rate_hz=96_000.0, offset_hz=2000.0, carrier_to_noise_db=70.0)
+    found = checked(write_recording(tmp_path / "r.wav", radio.iq(sent, FINE_HZ), 96_000))
+    half_width_hz = found["recording"]["half_width_hz"]
+    taps = signal.firwin(2049, 1.125 * half_width_hz, width=0.25 * half_width_hz, fs=FINE_HZ)
+    received = signal.oaconvolve(sent, taps, "same")[len(bare) // 2 : -len(bare) // 2]
+    modulation = found["modulation"]
+    overshoot_pct = 100.0 * (floor - received.min())
+    assert overshoot_pct > 5.0
+    read_pct = modulation["negative_read_pct"] - 100.0 * (1.0 - floor)
+    assert read_pct == pytest.approx(overshoot_pct, rel=0.1)
+    assert modulation["held_up_at_pct"] == pytest.approx(100.0 * floor, abs=0.2)
+    assert modulation["negative_peak_pct"] == pytest.approx(100.0 * (1.0 - floor), abs=0.2)
+    assert modulation["cutoffs"] == modulation["cutoffs_uncertain"] == 0
+    assert any("ringing" in note for note in found["notes"])
 
 
 @pytest.mark.parametrize("index", [0.9, 1.25])
