@@ -12,47 +12,32 @@ This is the steering side.  The audio side is the compiled loop in desk_kernel.p
 nothing but one flat block of memory (desk_layout.py), which may lie between two processes.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 
 from carrierfloor.dsp import desk_layout as at
 from carrierfloor.dsp.antenna import ring_samples
-from carrierfloor.dsp.chain import guarded
+from carrierfloor.dsp.desk_stages import (
+    LoadedVoice,
+    closing_stages,
+    context_of,
+    shaping_stages,
+    write_stages,
+)
 from carrierfloor.dsp.drive import GAIN, gain_of
-from carrierfloor.dsp.engine import place, size_of
 from carrierfloor.dsp.entry import build_entry
 from carrierfloor.dsp.equaliser import equaliser_of, sections_behind_limiter
-from carrierfloor.dsp.errors import SettingError
-from carrierfloor.dsp.limiter import build_limiter
-from carrierfloor.dsp.output import build_output
 from carrierfloor.dsp.output_filter import delay_samples
-from carrierfloor.dsp.predicted import predicted_paths
 from carrierfloor.dsp.rig import Rig
-from carrierfloor.dsp.sample_format import SampleFormat
-from carrierfloor.dsp.stage import HOP, SAMPLE_RATE_HZ, CompiledStage, Context
+from carrierfloor.dsp.stage import HOP, SAMPLE_RATE_HZ, CompiledStage
 from carrierfloor.dsp.voice import Voice
 
 MEMORY_BYTES = 8 * at.WORDS
 SETTLING_HOPS = 375  # a second: as long a new voice runs unheard before it is faded in
 LEAVING_HOPS = 4  # after which the audio side has surely left a slot
-# What is sent is at least as fine as this; a sound card that rounds to 16 bit adds 0.02 % at most.
-SENT_AS = SampleFormat(name="PCM_24")
 BYPASS = Voice(name="Bypass", description="nothing but the limiter")
-
-
-@dataclass
-class _Loaded:
-    """A voice in a slot."""
-
-    voice: Voice
-    stages: tuple[CompiledStage, ...]
-
-    @property
-    def latency_samples(self) -> int:
-        return sum(stage.latency_samples for stage in self.stages)
 
 
 class Desk:
@@ -75,7 +60,7 @@ class Desk:
         self.words = np.frombuffer(memory, dtype=np.float64, count=at.WORDS)
         self.whole = np.frombuffer(memory, dtype=np.int64, count=at.WORDS)
         self._highest_hz = highest_hz
-        self._slots: list[_Loaded | None] = [None] * at.SLOTS
+        self._slots: list[LoadedVoice | None] = [None] * at.SLOTS
         self._slot_of: dict[str, int] = {}
         self._coming: dict[str, tuple[int, int]] = {}  # slot, and the hop from which it is ready
         self._leaving: dict[int, int | None] = {}  # slot: the hop from which it is free
@@ -103,9 +88,9 @@ class Desk:
             raise RuntimeError("the desk is running")
         if len(voices) >= at.SLOTS:
             raise RuntimeError(f"{len(voices)} voices; a desk has room for {at.SLOTS - 1}")
-        context = _context(rig, self._highest_hz)
-        loaded = [_Loaded(voice, _shaping(voice, context)) for voice in voices.values()]
-        closing = self._closing_stages(rig)
+        context = context_of(rig, self._highest_hz)
+        loaded = [LoadedVoice(voice, shaping_stages(voice, context)) for voice in voices.values()]
+        closing = closing_stages(rig, self._highest_hz)
         self._rig, self._context = rig, context
         self._slots = [*loaded, *[None] * (at.SLOTS - len(loaded))]
         self._slot_of = {name: slot for slot, name in enumerate(voices)}
@@ -129,10 +114,10 @@ class Desk:
         SettingError
             Says why.
         """
-        context = _context(rig, self._highest_hz)
+        context = context_of(rig, self._highest_hz)
         for key in self.keys:
-            _shaping(self.voice(key), context)
-        self._closing_stages(rig)
+            shaping_stages(self.voice(key), context)
+        closing_stages(rig, self._highest_hz)
 
     # ---- what is heard
 
@@ -163,7 +148,7 @@ class Desk:
         SettingError
             If it cannot be used live; nothing has changed then.
         """
-        _shaping(voice, self._context)  # refused now rather than later
+        shaping_stages(voice, self._context)  # refused now rather than later
         self._waiting[name] = voice
         self.tend()
 
@@ -190,7 +175,7 @@ class Desk:
 
     def _bring(self, name: str, voice: Voice, hops: int) -> None:
         slot = self._slots.index(None)
-        loaded = _Loaded(voice, _shaping(voice, self._context))
+        loaded = LoadedVoice(voice, shaping_stages(voice, self._context))
         self._slots[slot] = loaded
         self._write_slot(slot, loaded)
         self._coming[name] = (slot, hops + SETTLING_HOPS)
@@ -300,73 +285,23 @@ class Desk:
         """Whether the output met an impossible sample and is silent since."""
         return bool(self._closing[-1].meters["fault"])
 
-    def _loaded(self, name: str) -> _Loaded:
+    def _loaded(self, name: str) -> LoadedVoice:
         loaded = self._slots[self._slot_of[name]]
         assert loaded is not None
         return loaded
 
-    def _closing_stages(self, rig: Rig) -> tuple[CompiledStage, ...]:
-        behind = sections_behind_limiter(rig, self._highest_hz)
-        limiter = build_limiter(predicted_paths(rig, behind, SENT_AS.largest_error))
-        output = build_output(rig.level.sample_at_full_modulation, behind)
-        _check_size((limiter, output), at.CLOSING_SIZE, f"rig {rig.name!r}")
-        return limiter, output
-
-    def _write_slot(self, slot: int, loaded: _Loaded) -> None:
+    def _write_slot(self, slot: int, loaded: LoadedVoice) -> None:
         """Fill a slot that the audio side does not look at, then show it."""
         start = at.ARENAS + slot * at.SLOT_SIZE
-        self._write_table(slot, loaded.stages, start, at.SLOT_SIZE)
+        where = slice(start, start + at.SLOT_SIZE)
+        write_stages(self.words, self.whole, slot, loaded.stages, where)
         self.words[at.GAINS + slot] = self.words[at.GAINS_NOW + slot] = 1.0
         self.whole[at.LOADED + slot] = 1
 
     def _write_closing(self, stages: tuple[CompiledStage, ...]) -> None:
-        self._write_table(at.SLOTS, stages, at.CLOSING, at.CLOSING_SIZE)
+        where = slice(at.CLOSING, at.CLOSING_INITIAL)
+        write_stages(self.words, self.whole, at.SLOTS, stages, where)
         self.words[at.CLOSING_INITIAL : at.RAW] = self.words[at.CLOSING : at.CLOSING_INITIAL]
         ring = max((ring_samples(path) for path in self._rig.paths), default=0)
         self.whole[at.HOLD] = ring
         self._closing = stages
-
-    def _write_table(
-        self, table: int, stages: Sequence[CompiledStage], start: int, size: int
-    ) -> None:
-        arena = self.words[start : start + size]
-        arena[:] = 0.0
-        rows = place(stages, arena).ravel()
-        begin = at.TABLES + table * at.MOST_ROWS * at.ROW
-        self.whole[begin : begin + len(rows)] = rows
-        self.whole[at.ROWS + table] = len(stages)
-
-
-def _context(rig: Rig, highest_hz: float) -> Context:
-    return Context(
-        negative_limit=rig.modulation.negative_aim,
-        positive_limit=rig.modulation.positive_aim,
-        highest_hz=highest_hz,
-    )
-
-
-def _shaping(voice: Voice, context: Context) -> tuple[CompiledStage, ...]:
-    """Build the stages of a voice up to the limiter."""
-    stages = []
-    for design in guarded(voice.stages):
-        stage = design.build(context)
-        if not isinstance(stage, CompiledStage):
-            raise SettingError(
-                f"voice {voice.name!r}: stage {design.kind} runs in Python, which audio cannot "
-                "wait for; leave it out, or use carrierfloor process"
-            )
-        stages.append(stage)
-    if len(stages) > at.MOST_ROWS:
-        raise SettingError(
-            f"voice {voice.name!r} has {len(stages)} stages; live it may have {at.MOST_ROWS}"
-        )
-    _check_size(stages, at.SLOT_SIZE, f"voice {voice.name!r}")
-    return tuple(stages)
-
-
-def _check_size(stages: Sequence[CompiledStage], allowed: int, what: str) -> None:
-    size = size_of(stages)
-    if size > allowed:
-        raise SettingError(
-            f"{what} needs {size} words of memory; live it may need {allowed}: use fewer stages"
-        )

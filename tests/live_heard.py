@@ -14,7 +14,7 @@ import numpy as np
 
 from carrierfloor import presets
 from carrierfloor.dsp.chain import Chain
-from carrierfloor.dsp.desk import SENT_AS
+from carrierfloor.dsp.desk_stages import SENT_AS
 from carrierfloor.dsp.stage import HOP
 from tests import clips
 from tests.audio_server import RATE_HZ

@@ -27,7 +27,7 @@ import soundfile as sf
 
 from carrierfloor import presets
 from carrierfloor.dsp.chain import Chain
-from carrierfloor.dsp.desk import SENT_AS
+from carrierfloor.dsp.desk_stages import SENT_AS
 from carrierfloor.dsp.stage import HOP
 from tests import clips
 from tests.audio_server import PulseServer, running

@@ -6,9 +6,10 @@ import pytest
 from carrierfloor import presets
 from carrierfloor.dsp import desk_layout as at
 from carrierfloor.dsp.chain import Chain
-from carrierfloor.dsp.desk import BYPASS, MEMORY_BYTES, SENT_AS, Desk
+from carrierfloor.dsp.desk import BYPASS, MEMORY_BYTES, Desk
 from carrierfloor.dsp.desk_kernel import cut, run_desk
 from carrierfloor.dsp.desk_reader import DeskReader
+from carrierfloor.dsp.desk_stages import SENT_AS
 from carrierfloor.dsp.engine import engine
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.fader import EDGE_SAMPLES
