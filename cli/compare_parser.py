@@ -11,7 +11,8 @@ a SPEC is one version: key=value, with commas between
   positive-limit=PCT, name=WORDS
   file=SOUND          is played into the rig as it is
   unprocessed         is the phrase itself, as loud as the limit allows
-The first word may be a voice or a sound file alone.
+The first word may be a voice or a sound file alone.  What has a comma in it
+stands between double quotes: --with '"file=loud, clean.wav",name=mine'
 
 examples:
   carrierfloor compare voice.wav --with everyday --with dense --page choose.html

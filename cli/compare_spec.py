@@ -1,5 +1,6 @@
 """What a user writes behind ``--with``: one version to compare."""
 
+import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -55,7 +56,7 @@ def read_specs(texts: Sequence[str], rig: str | None) -> tuple[Spec, ...]:
     ----------
     texts : sequence of str
         One SPEC each: ``key=value``, commas between; the first may be a bare voice, sound file or
-        ``unprocessed``.
+        ``unprocessed``.  What has a comma in it stands between double quotes.
     rig : str, optional
         The rig of those that name none.
 
@@ -115,7 +116,7 @@ def _read(text: str, rig: str | None) -> Spec:
 def _table(text: str, where: str) -> dict[str, str]:
     """Return keys and values; a bare first word gets the key it stands for."""
     given: dict[str, str] = {}
-    for number, item in enumerate(text.split(",")):
+    for number, item in enumerate(_items(text, where)):
         key, equals, value = (part.strip() for part in item.partition("="))
         if not equals and number == 0 and key:
             key, value = _bare(key)
@@ -128,6 +129,16 @@ def _table(text: str, where: str) -> dict[str, str]:
     if given.get(UNPROCESSED):
         raise SettingError(f"{where}: write {UNPROCESSED} alone, without a value")
     return given
+
+
+def _items(text: str, where: str) -> list[str]:
+    """Cut at the commas but for those between double quotes, as in a line of CSV (RFC 4180)."""
+    try:
+        return next(csv.reader([text], skipinitialspace=True, strict=True)) or [""]
+    except csv.Error:
+        raise SettingError(
+            f"{where}: a double quote has no partner; put a whole item between two"
+        ) from None
 
 
 def _bare(word: str) -> tuple[str, str]:

@@ -35,21 +35,17 @@ class StudyTable:
         self._cells = {cell.key: cell for cell in cells}
         self._file = file
         self._rows: dict[tuple[str, float], Row] = {}
-        wanted = {(cell.key, ratio_db) for cell in cells for ratio_db in cell.ratios_db}
-        self.size = len(wanted)
-        if file.exists():
-            found = study_files.read(file)
-            others = [row for row in found if _place(row) not in wanted]
-            if others:
-                raise SettingError(
-                    f"--out {file}: {len(others)} of its {len(found)} rows belong to another grid "
-                    "(other settings, sounds, ratios or version of carrierfloor); give another "
-                    "name, or move it away"
-                )
-            self.add(found)
+        self._wanted = {(cell.key, ratio_db) for cell in cells for ratio_db in cell.ratios_db}
+        self._written: tuple[int, ...] | None = None
+        self._take_over()
 
     def __len__(self) -> int:
         return len(self._rows)
+
+    @property
+    def size(self) -> int:
+        """How many rows the whole grid has."""
+        return len(self._wanted)
 
     def missing(self) -> list[Cell]:
         """Return the cells that still have to be tried, with the ratios that are missing."""
@@ -67,12 +63,17 @@ class StudyTable:
     def save(self) -> None:
         """Write all rows there are, in the order of the grid.
 
+        What another run has written to the file meanwhile is kept.
+
         Raises
         ------
         SettingError
-            If the system does not take them.
+            If the system does not take them, or the file has become another table.
         """
+        if self._stamp() != self._written:
+            self._take_over()
         study_files.write(self.rows(), self._file)
+        self._written = self._stamp()
 
     def rows(self) -> list[dict[str, Any]]:
         """Return all rows there are, in the order of the grid, with names and gains."""
@@ -82,6 +83,28 @@ class StudyTable:
             for ratio_db in cell.ratios_db
             if (cell.key, ratio_db) in self._rows
         ]
+
+    def _take_over(self) -> None:
+        """Take the rows that are in the file, if there is one."""
+        if not self._file.exists():
+            return
+        found = study_files.read(self._file)
+        others = [row for row in found if _place(row) not in self._wanted]
+        if others:
+            raise SettingError(
+                f"--out {self._file}: {len(others)} of its {len(found)} rows belong to another "
+                "grid (other settings, sounds, ratios or version of carrierfloor); give another "
+                "name, or move it away"
+            )
+        self.add(found)
+
+    def _stamp(self) -> tuple[int, ...] | None:
+        """Return what changes when somebody writes the file; ``None`` if there is none."""
+        try:
+            found = self._file.stat()
+        except OSError:
+            return None
+        return found.st_ino, found.st_size, found.st_mtime_ns
 
     def _whole(self, row: Row, cell: Cell) -> dict[str, Any]:
         setting = cell.setting

@@ -34,6 +34,13 @@ def test_grammar(tmp_path: Path) -> None:
     assert read_specs(["dense", "gentle,rig=no-headroom"], str(rig))[0].options.rig == str(rig)
 
 
+def test_commas_between_double_quotes(tmp_path: Path) -> None:
+    file = write_sound(tmp_path / "loud, clean.wav")
+    found = read(f'"{file}"', f'"file={file}", "name=mine, yours"')
+    assert [spec.file for spec in found] == [file, file]
+    assert [spec.name for spec in found] == ["loud, clean", "mine, yours"]
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [
@@ -52,6 +59,8 @@ def test_grammar(tmp_path: Path) -> None:
         ("unprocessed,file=x.wav", "either unprocessed or a file"),
         ("unprocessed=yes", "write unprocessed alone"),
         ("", "'' must be key=value"),
+        ('"dense', "a double quote has no partner"),
+        ('"dense"x', "a double quote has no partner"),
     ],
 )
 def test_what_a_spec_must_not_be(text: str, words: str) -> None:

@@ -13,6 +13,9 @@ import pytest
 from carrierfloor import presets
 from carrierfloor.cli import study_cluster, study_files
 from carrierfloor.cli.study_figures import Spread, figures_of
+from carrierfloor.cli.study_grid import Choice, grid_of
+from carrierfloor.cli.study_table import StudyTable
+from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.intelligibility_trial import try_setting
 from tests import clips
 from tests.cli.files import (
@@ -185,6 +188,33 @@ def test_rows_of_another_grid_are_refused_and_kept(
             "--carrier-to-noise", ratios, "--voices", "everyday",
         )  # fmt: skip
         assert "of its 16 rows belong to another grid" in line
+    assert table.read_bytes() == studied.table.read_bytes()
+
+
+def test_two_runs_into_one_table_keep_each_others_rows(studied: Studied, tmp_path: Path) -> None:
+    """Both began before there was a table; each has found one half of the rows."""
+    choice = Choice(phrases=tuple(studied.phrases), voices=("everyday",), ratios_db=(0.0, 10.0))
+    cells, table = grid_of(choice), tmp_path / "t.csv"
+    keys = {cell.key for cell in cells}
+    rows = [row for row in studied.rows if row["key"] in keys]
+    assert len(rows) == 4  # of the phrases, unprocessed
+    one, other = StudyTable(cells, table), StudyTable(cells, table)
+    for run_, found in ((one, rows[:1]), (other, rows[1:3]), (one, rows[3:])):
+        run_.add(found)
+        run_.save()
+    assert [row["key"] for row in study_files.read(table)] == [row["key"] for row in rows]
+    assert len(other.missing()) == len(cells) - 1
+
+
+def test_a_table_that_has_become_another_is_not_overwritten(
+    studied: Studied, tmp_path: Path
+) -> None:
+    choice = Choice(phrases=(studied.phrases[0],), voices=("bypass",), ratios_db=(0.0,))
+    table = tmp_path / "t.csv"
+    begun = StudyTable(grid_of(choice), table)
+    table.write_bytes(studied.table.read_bytes())
+    with pytest.raises(SettingError, match="belong to another grid"):
+        begun.save()
     assert table.read_bytes() == studied.table.read_bytes()
 
 
