@@ -5,11 +5,11 @@ than they are.  So the envelope is looked at through a window that the ringing a
 does not come through: Hann's, as long as two of its periods (F. J. Harris, "On the use of windows
 for harmonic analysis with the discrete Fourier transform", Proc. IEEE 66 (1978), 51-83).
 
-Round troughs that all end at one height spend as much time within w of their ends as sqrt(w) says:
-1.37 times more in the lowest 2 w than in the next 4 w.  Those of speech end at many heights and
-spend less there.  Where it is clearly more, they are flat.  Time counts as flat if the envelope
-stays there for half the window: the ripple of an audio filter, which the antenna really sends, is
-too short for that.
+Whether a trough is flat shows in the time it spends near its bottom.  A round one, which is a
+parabola there, is below a height h above its bottom for a time that goes with sqrt(h): below 2 w
+for 1.37 times as long as between 2 w and 6 w, however deep or fast it is.  A flat one is there for
+longer.  All troughs that end at about the same height are counted together, so noise and the shape
+of single ones matter little.
 """
 
 import math
@@ -19,19 +19,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from carrierfloor.dsp.interpolation import FINE_RATE_HZ
+from carrierfloor.dsp.kernel import kernel
 from carrierfloor.dsp.stage import Block
 
 EDGE = 1.125  # of the half width: about where the receiver's filter cuts, and rings
 BIN, LOWEST, HIGHEST = 0.001, -0.05, 0.75  # of the carrier: heights that are counted
-NARROW = 0.004  # of the carrier, to either side of a floor: its height is their mean
-WITHIN, ABOVE = 0.01, 4.0  # of the carrier, and times that: the time there is compared
-NOISES = 2.0  # in rms of what noise the window leaves; WITHIN at least
-FLATTER = 1.4  # times as long within as above and below
-STAYING, STAYING_NOISES = 0.2, 3.0  # of that time it stays, but for noise
-LEAST_S = 0.005  # of flat troughs, in all
+TROUGH = 0.9  # of the carrier: below it is a trough
+LONGEST = 4096  # points of one; hum or fading last longer
+WIDTH, NOISES = 0.01, 2.0  # w, of the carrier, and at least so many rms of the noise
+NEAR, ABOVE = 2.0, 6.0  # times w above the bottom
+FLATTER = 1.8  # times as long there; round ones of speech reached 1.4, in much noise 1.7
+FEWEST = 20  # troughs that end within w of each other
+LOOKED = 6.0  # times w above the deepest trough
+NARROW, NARROW_NOISES = 0.004, 0.7  # to either side of a floor: its height is their mean
 LEAST_HEIGHT, LEAST_NOISES = 0.015, 4.0  # lower ones are looked at by cutoff_finder.py
 DEEPER, DEEPER_NOISES = 0.008, 6.0  # below the floor: such a trough is none of ringing and noise
-ERROR, ERROR_NOISES = 0.001, 0.5  # of a height, as it was seen on simulated recordings
+ERROR, ERROR_NOISES = 0.001, 0.6  # of a height, as it was seen on simulated recordings
+# Rows of what is counted for the troughs that end in each bin.
+TROUGHS, TIME_NEAR, TIME_ABOVE = 0, 1, 2
 
 
 @dataclass(frozen=True)
@@ -60,10 +65,11 @@ class HeldFloorFinder:
         band = np.fft.rfftfreq(4096, 1.0 / FINE_RATE_HZ) <= half_width_hz
         self._noise_left = math.sqrt(float(spectrum[band].mean()))
         self._past = np.zeros(size - 1)
-        self._heights = np.ones(size // 2)
-        # Points of each height, and those of them at which the envelope stays.
-        self._counts, self._flat = np.zeros((2, round((HIGHEST - LOWEST) / BIN)), dtype=np.int64)
-        self._lowest = math.inf
+        bins = round((HIGHEST - LOWEST) / BIN)
+        self._times = np.zeros(bins, dtype=np.int64)  # points at each height
+        self._ends = np.zeros((3, bins), dtype=np.int64)
+        self._trough, self._points = np.zeros(LONGEST), np.zeros(1, dtype=np.int64)
+        self._deepest = math.inf
 
     def feed(self, fine: Block, noise_rms: float) -> None:
         """Take the next points of m, shape (n,), any n, and the rms of the noise in them."""
@@ -71,67 +77,91 @@ class HeldFloorFinder:
             return
         joined = np.concatenate([self._past, fine])
         self._past = joined[len(fine) :].copy()
-        height = 1.0 + np.convolve(joined, self._window, "valid")
-        self._lowest = min(self._lowest, float(height.min()))
-        self._counts += _spread(height, len(self._counts))
-        heights = np.concatenate([self._heights, height])
-        self._heights = heights[len(fine) :].copy()
-        lag = len(self._heights) // 2
-        begin, middle, end = (heights[k * lag :][: len(fine)] for k in range(3))
-        most = max(WITHIN, STAYING_NOISES * self._noise_left * noise_rms)
-        stays = (np.abs(begin - middle) < most) & (np.abs(end - middle) < most)
-        self._flat += _spread(middle[stays], len(self._flat))
+        heights = 1.0 + np.convolve(joined, self._window, "valid")
+        self._deepest = min(self._deepest, float(heights.min()))
+        bins = np.floor((heights[heights < HIGHEST] - LOWEST) / BIN).astype(np.int64)
+        self._times += np.bincount(np.maximum(bins, 0), minlength=len(self._times))
+        _follow(heights, self._width(noise_rms), self._points, self._trough, self._ends)
 
     def read(self, noise_rms: float) -> HeldFloor | None:
-        """Return the floor; ``None`` if troughs end at many heights, or go on below it.
+        """Return the floor; ``None`` if troughs are round, or go on below it.
 
         Parameters
         ----------
         noise_rms : float
             Of m.
         """
-        noise = self._noise_left * noise_rms
-        at = self._flattest(noise)
-        if at is None:
+        noise, width = self._noise_left * noise_rms, round(self._width(noise_rms) / BIN)
+        bottom = self._flattest(width)
+        if bottom is None:
             return None
-        height = self._height(at, noise)
-        if self._lowest < height - max(DEEPER, DEEPER_NOISES * noise):
+        height = self._height(bottom, width, round(max(NARROW, NARROW_NOISES * noise) / BIN))
+        if height < max(LEAST_HEIGHT, LEAST_NOISES * noise):
+            return None
+        if self._deepest < height - max(DEEPER, DEEPER_NOISES * noise):
             return None
         return HeldFloor(height, ERROR + ERROR_NOISES * noise)
 
-    def _flattest(self, noise: float) -> int | None:
-        """Return the bin about which the envelope is most, beside what is below and above."""
-        within = _bins(WITHIN, noise)
-        above = round((1.0 + ABOVE) * within)
-        first = max(within, round((max(LEAST_HEIGHT, LEAST_NOISES * noise) - LOWEST) / BIN))
-        places = np.arange(first, len(self._counts) - above)
-        if not len(places):
+    def _width(self, noise_rms: float) -> float:
+        return max(WIDTH, NOISES * self._noise_left * noise_rms)
+
+    def _flattest(self, width: int) -> int | None:
+        """Return the bin from which on the flattest troughs end, if they are flat."""
+        until = np.pad(np.cumsum(self._ends, axis=1), ((0, 0), (1, 0)))
+        starts = np.arange(max(0, self._ends.shape[1] - width))
+        troughs, near, above = until[:, starts + width] - until[:, starts]
+        first = np.flatnonzero(self._ends[TROUGHS])
+        if not len(first):
             return None
-        until = np.concatenate([[0], np.cumsum(self._counts)])
-        there = until[places + within] - until[places - within]
-        other = until[places + above] - there
-        there[there < LEAST_S * FINE_RATE_HZ] = 0
-        ratios = there / np.maximum(1, other)
+        enough = (troughs >= FEWEST) & (starts <= first[0] + LOOKED * width)
+        ratios = np.where(enough, near / np.maximum(1, above), 0.0)
         best = int(np.argmax(ratios))
-        at = int(places[best])
-        stays = self._flat[at - within : at + within].sum()
-        return at if ratios[best] >= FLATTER and stays >= STAYING * there[best] else None
+        return best if ratios[best] >= FLATTER else None
 
-    def _height(self, at: int, noise: float) -> float:
-        """Return the mean of the heights that are the most frequent about a bin."""
-        narrow, within = _bins(NARROW, noise), _bins(WITHIN, noise)
-        starts = np.arange(at - within, at + within - 2 * narrow + 1)
-        until = np.concatenate([[0], np.cumsum(self._counts)])
-        start = starts[np.argmax(until[starts + 2 * narrow] - until[starts])]
-        near = np.arange(start, start + 2 * narrow)
-        return LOWEST + BIN * (0.5 + float(np.average(near, weights=self._counts[near])))
-
-
-def _spread(heights: Block, size: int) -> NDArray[np.int64]:
-    """Return how many of the heights lie in each bin; lower ones count in the first."""
-    bins = np.floor((heights[heights < HIGHEST] - LOWEST) / BIN).astype(np.int64)
-    return np.bincount(np.maximum(bins, 0), minlength=size)
+    def _height(self, bottom: int, width: int, narrow: int) -> float:
+        """Return the mean of the heights that are the most frequent above a bin."""
+        end = min(bottom + round(NEAR * width), len(self._times))
+        starts = np.arange(bottom, max(bottom + 1, end - 2 * narrow))
+        stops = np.minimum(starts + 2 * narrow, end)
+        until = np.concatenate([[0], np.cumsum(self._times)])
+        best = int(np.argmax(until[stops] - until[starts]))
+        near = np.arange(starts[best], stops[best])
+        return LOWEST + BIN * (0.5 + float(np.average(near, weights=self._times[near])))
 
 
-def _bins(width: float, noise: float) -> int:
-    return round(max(width, NOISES * noise) / BIN)
+@kernel
+def _follow(
+    heights: Block,
+    width: float,
+    points: NDArray[np.int64],
+    trough: Block,
+    ends: NDArray[np.int64],
+) -> None:
+    """Collect the points of each trough; count them when it is over."""
+    n = points[0]
+    for i in range(heights.shape[0]):
+        if heights[i] < TROUGH:
+            if n < LONGEST:
+                trough[n] = heights[i]
+            n += 1
+        elif n > 0:
+            if n <= LONGEST:
+                _count(trough[:n], width, ends)
+            n = 0
+    points[0] = n
+
+
+@kernel
+def _count(trough: Block, width: float, ends: NDArray[np.int64]) -> None:
+    """Count how long a trough is near its bottom, and above that."""
+    bottom = trough.min()
+    at = int((bottom - LOWEST) / BIN)
+    if bottom < LOWEST or at >= ends.shape[1]:
+        return
+    ends[TROUGHS, at] += 1
+    for i in range(trough.shape[0]):
+        above = trough[i] - bottom
+        if above < NEAR * width:
+            ends[TIME_NEAR, at] += 1
+        elif above < ABOVE * width:
+            ends[TIME_ABOVE, at] += 1
