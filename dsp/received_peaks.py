@@ -101,6 +101,16 @@ def tones_cover(reading: ReceivedReading, tones: Sequence[ToneRun]) -> bool:
     return bool(tones) and total_s >= COVERED * reading.modulated_s
 
 
+@dataclass(frozen=True)
+class _Off:
+    """How often and how long the carrier is off."""
+
+    count: int = 0
+    uncertain: int = 0
+    total_s: float = 0.0
+    longest_s: float = 0.0
+
+
 def _with_cutoffs(
     reading: ReceivedReading,
     tones: Sequence[ToneRun],
@@ -109,38 +119,21 @@ def _with_cutoffs(
     by: str,
     error: float,
 ) -> ReceivedPeaks:
-    found = reading.cutoffs
-    count, uncertain, total_s, longest_s = (
-        found.count,
-        found.uncertain,
-        found.total_s,
-        found.longest_s,
-    )
-    if count <= BY_CHANCE * uncertain:
-        count, uncertain, total_s, longest_s = 0, uncertain + count, 0.0, 0.0
+    found, off = reading.cutoffs, _beyond_doubt(reading.cutoffs)
+    wanted = max(negative, found.wanted_depth if off.count else 0.0)
     held_up_at = _held_up(found, reading.noise_rms)
-    wanted = max(negative, found.wanted_depth if count else 0.0)
-    if held_up_at is not None and count:
-        count, uncertain, total_s, longest_s = 0, 0, 0.0, 0.0
-        wanted = negative = min(negative, 1.0 - held_up_at)
-    elif reading.floor is not None and not count:
-        held_up_at, uncertain = reading.floor.height, 0
-        wanted = negative = min(negative, 1.0 - held_up_at)
+    held_at = held_up_at if off.count else None
+    if reading.floor is not None and not off.count:
+        held_up_at = held_at = reading.floor.height
         error = math.hypot(error, reading.floor.error)
+    if held_at is not None:
+        off, wanted, negative = _Off(), 0.0, min(negative, 1.0 - held_at)
     if tones:
-        off = [run for run in tones if run.envelope.is_cut_off]
-        if off:
-            held_up_at = None
-        # Runs are found in whole quarters of a second; the tones go on to their ends.
-        part = reading.modulated_s / sum(run.duration_s for run in tones)
-        periods = [round(part * run.duration_s * run.envelope.frequency_hz) for run in off]
-        shares = [run.envelope.off_share / run.envelope.frequency_hz for run in off]
-        count, uncertain = sum(periods), 0
-        total_s = float(np.dot(periods, shares)) if off else 0.0
-        longest_s = max(shares, default=0.0)
+        off = _of_tones(reading, tones)
         wanted = max(run.envelope.wanted_depth for run in tones)
-    is_reversed = count > 0 and found.reversed > count // 2
-    if count and not is_reversed:
+        held_up_at = None if off.count else held_up_at
+    is_reversed = off.count > 0 and found.reversed > off.count // 2
+    if off.count and not is_reversed:
         negative = 1.0
     return ReceivedPeaks(
         positive_peak=max(0.0, positive),
@@ -148,15 +141,33 @@ def _with_cutoffs(
         wanted_negative_peak=max(wanted, negative),
         by=by,
         error=error,
-        cutoffs=count,
-        uncertain=uncertain,
-        total_s=total_s,
-        longest_s=longest_s,
-        first=found.first if count else (),
+        cutoffs=off.count,
+        uncertain=off.uncertain,
+        total_s=off.total_s,
+        longest_s=off.longest_s,
+        first=found.first if off.count else (),
         edge=_edge(reading, min(negative, 1.0)),
         is_reversed=is_reversed,
         held_up_at=held_up_at,
     )
+
+
+def _beyond_doubt(found: CutoffReading) -> _Off:
+    """Return what was found; if no more seems sure than chance makes so, all is in doubt."""
+    if found.count <= BY_CHANCE * found.uncertain:
+        return _Off(uncertain=found.uncertain + found.count)
+    return _Off(found.count, found.uncertain, found.total_s, found.longest_s)
+
+
+def _of_tones(reading: ReceivedReading, tones: Sequence[ToneRun]) -> _Off:
+    """Return what steady tones do; they go on to their ends, their runs end sooner."""
+    off = [run for run in tones if run.envelope.is_cut_off]
+    if not off:
+        return _Off()
+    part = reading.modulated_s / sum(run.duration_s for run in tones)
+    periods = [round(part * run.duration_s * run.envelope.frequency_hz) for run in off]
+    shares = [run.envelope.off_share / run.envelope.frequency_hz for run in off]
+    return _Off(sum(periods), 0, float(np.dot(periods, shares)), max(shares))
 
 
 def _held_up(found: CutoffReading, noise_rms: float) -> float | None:
