@@ -16,9 +16,10 @@ FADE_SAMPLES = 480  # 10 ms, as the page says
 
 
 def stored(point: str) -> list[Array]:
-    """Return the versions of the first phrase as libsndfile reads them from the page."""
+    """Return the versions of the first phrase as libsndfile reads them; each begins by a fade."""
     tracks = [version.tracks[point] for version in content().phrases[0].versions]
-    return [sf.read(io.BytesIO(compare_page.flac(track)))[0] for track in tracks]
+    read = [sf.read(io.BytesIO(compare_page.flac(track)))[0] for track in tracks]
+    return [samples * _risen(np.arange(float(len(samples)))) for samples in read]
 
 
 def wait_played(page: Page, seconds: float) -> None:

@@ -101,6 +101,7 @@
       const [a, b, phrase, point] = [form.a, form.b, form.phrase, form.point].map(({ value }) => Number(value));
       const plan = { trials: Number(form.trials.value), seed: choices.seedFrom(form.seed) };
       const sounds = await this.#app.sounds.at(phrase, content.points[point].key);
+      if (!problem.isConnected) return; // begun already, or another part of the page was chosen
       this.#pair = [sounds[a], sounds[b]];
       this.#about = page.about(content, phrase, point);
       const named = (version) => page.named(content, phrase, point, version);

@@ -2,7 +2,7 @@
 (() => {
   "use strict";
   const page = (window.comparePage ??= {});
-  const { element, button } = page;
+  const { element, button, say } = page;
   const TELL_MS = 500; // how often the position is told in words
 
   class Deck {
@@ -41,11 +41,12 @@
     /** What keys do, by their names; `short` is for buttons that stand behind the word "Loop". */
     get keys() {
       const player = this.#player;
+      const told = (set) => () => { set(); say(this.#loop.textContent); };
       return {
         " ": { shown: "Space", words: "Play or pause", act: () => player.toggle() },
-        S: { words: "Loop from here", short: "From here", act: () => player.loop(player.position, player.last) },
-        E: { words: "Loop to here", short: "To here", act: () => player.loop(player.first, player.position) },
-        W: { words: "Loop the whole phrase", short: "Whole phrase", act: () => player.loopAll() },
+        S: { words: "Loop from here", short: "From here", act: told(() => player.loop(player.position, player.last)) },
+        E: { words: "Loop to here", short: "To here", act: told(() => player.loop(player.first, player.position)) },
+        W: { words: "Loop the whole phrase", short: "Whole phrase", act: told(() => player.loopAll()) },
       };
     }
 

@@ -66,7 +66,12 @@
 
     #fadeMaster(curve, when_s) {
       this.#master.gain.setValueCurveAtTime(curve, when_s, FADE_S);
-      this.#masterFree_s = when_s + FADE_S;
+      this.#masterFree_s = this.#behindFade(when_s);
+    }
+
+    /** Return when the next fade may begin: a sample later, since curves that touch may overlap by rounding. */
+    #behindFade(when_s) {
+      return onSample(this.#context, when_s + FADE_S) + 1 / this.#context.sampleRate;
     }
 
     /**
@@ -87,7 +92,7 @@
       this.#gains[this.heard].gain.setValueCurveAtTime(FALL, when_s, FADE_S);
       this.#gains[this.#wanted].gain.setValueCurveAtTime(RISE, when_s, FADE_S);
       this.heard = this.#wanted;
-      this.#switchFree_s = onSample(this.#context, when_s + FADE_S) + 1 / this.#context.sampleRate;
+      this.#switchFree_s = this.#behindFade(when_s);
       const wait_s = this.#switchFree_s - this.#context.currentTime - SWITCH_LEAD_S;
       this.#timer = setTimeout(() => this.#again(), Math.max(0, wait_s * 1000));
     }

@@ -86,6 +86,7 @@
       problem.textContent = "The reference cannot be the anchor too.";
       if (!problem.hidden) return;
       const sounds = await this.#app.sounds.at(phrase, content.points[point].key);
+      if (!problem.isConnected) return; // begun already, or another part of the page was chosen
       this.#names = sounds.map((_, version) => page.named(content, phrase, point, version));
       this.#about = page.about(content, phrase, point);
       const plan = { versions: sounds.length, reference, anchor, seed: choices.seedFrom(form.seed) };

@@ -14,6 +14,11 @@
     return p < 0.0001 ? "p < 0.0001" : `p = ${p.toFixed(4)}`;
   }
 
+  /** Return a share of tests; one too small for a decimal is not called none. */
+  function shownShare(p) {
+    return p < 0.0005 ? "less than 0.1 %" : percent(p, 1);
+  }
+
   /** Return what a blind test says, as sentences. */
   function blindTestWords(result) {
     const { correct, answered, declared_trials: declared } = result;
@@ -26,7 +31,7 @@
     const [low, high] = result.interval_95;
     return [
       `You were right in ${correct} of ${declared} trials.`,
-      `Somebody who only guesses is right as often or more in ${percent(result.p_value, 1)} ` +
+      `Somebody who only guesses is right as often or more in ${shownShare(result.p_value)} ` +
         `of such tests (${shownP(result.p_value)}).`,
       result.p_value <= EVIDENCE
         ? "That is evidence that you hear a difference."

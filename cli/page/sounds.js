@@ -2,6 +2,15 @@
 (() => {
   "use strict";
   const page = (window.comparePage ??= {});
+  const { FADE_S, risen } = page.fade;
+
+  /** Let a sound begin out of silence: one that was cut from the middle of a word clicks where it repeats. */
+  function begunSoftly(sound) {
+    const samples = sound.getChannelData(0);
+    const faded = Math.min(Math.round(FADE_S * sound.sampleRate), samples.length);
+    for (let i = 0; i < faded; i++) samples[i] *= risen(i / faded);
+    return sound;
+  }
 
   function bytesOf(base64) {
     return Uint8Array.from(atob(base64), (letter) => letter.charCodeAt(0)).buffer;
@@ -36,9 +45,9 @@
     #decode(phrase, point) {
       const places = Array.from({ length: this.#count }, (_, place) => place);
       return Promise.all(
-        places.map((place) => {
+        places.map(async (place) => {
           const stored = document.getElementById(`sound-${phrase}-${place}-${point}`);
-          return this.#context.decodeAudioData(bytesOf(stored.textContent));
+          return begunSoftly(await this.#context.decodeAudioData(bytesOf(stored.textContent)));
         }),
       );
     }

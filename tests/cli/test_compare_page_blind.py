@@ -82,6 +82,7 @@ def test_a_listener_who_knows(browser: Browser, file: Path) -> None:
         _start_test(page, seed=1)
         _answer(page, order)
         expect(page.get_by_text("You were right in 16 of 16 trials.")).to_be_visible()
+        expect(page.get_by_text("right as often or more in less than 0.1 % of")).to_be_visible()
         expect(page.get_by_text("That is evidence that you hear a difference.")).to_be_visible()
         result = _saved(page)
     _check(result, order, order)
@@ -210,6 +211,27 @@ def test_a_plan_is_locked_and_x_must_be_heard(browser: Browser, file: Path) -> N
         page.get_by_role("button", name="Hear X").click()
         page.get_by_role("button", name="X is A").click()
         expect(page.get_by_role("heading", name="Trial 2 of 5")).to_be_focused()
+
+
+@pytest.mark.parametrize(("tab", "heading"), [("blind", "Trial"), ("ranking", "Rate each")])
+def test_who_goes_on_before_it_begins_is_not_locked_in(
+    browser: Browser, file: Path, tab: str, heading: str
+) -> None:
+    """Decoding takes a moment; a press of Start from before then must not lock another part."""
+    with page_browser.opened(browser, file) as page:
+        page.locator(f"#tab-{tab}").click()
+        page.evaluate(
+            """async () => {
+              const { app } = window.comparePage;
+              document.querySelector("form").requestSubmit();
+              document.getElementById("tab-listen").click();
+              await app.sounds.at(0, "receiver");
+            }"""
+        )
+        expect(page.get_by_role("tab", name="Listen", selected=True)).to_be_enabled()
+        page.locator(f"#tab-{tab}").click()
+        page.locator("form .main").click()
+        expect(page.get_by_role("heading", name=heading)).to_be_visible()
 
 
 def test_a_test_that_is_stopped_has_no_p_value(browser: Browser, file: Path) -> None:

@@ -1,5 +1,6 @@
 """Listening in the page: what a real browser plays when versions are switched."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,9 @@ from pyebur128 import MeasurementMode, R128State, get_loudness_global
 from scipy import signal
 
 from carrierfloor.cli import compare_page
+from carrierfloor.cli.compare_content import Phrase, Track
 from tests import page_browser
+from tests.clips import sound
 from tests.page_content import GAINS, RATE_HZ, content
 from tests.page_heard import FADE_SAMPLES, Heard, stored, wait_played
 
@@ -144,6 +147,50 @@ def test_a_loop_is_dragged_and_repeats_without_a_click(browser: Browser, file: P
     assert np.max(error) < 1e-4
 
 
+def test_fades_that_follow_at_once_do_not_overlap(browser: Browser, file: Path) -> None:
+    """A browser refuses curves that overlap, be it by rounding alone; the page would complain."""
+    with page_browser.opened(browser, file) as page:
+        page.keyboard.press("Space")
+        wait_played(page, 0.1)
+        page.evaluate(
+            """() => {
+              const { player } = window.comparePage.app;
+              for (let i = 0; i < 60; i++) {
+                player.seek(800 * i);
+                if (i % 3 === 2) { player.pause(); player.play(); }
+              }
+            }"""
+        )
+        expect(page.locator("#problem")).to_be_hidden()
+
+
+def test_a_phrase_that_begins_within_a_word_repeats_without_a_click(
+    browser: Browser, tmp_path: Path
+) -> None:
+    """Speech without anything over 6 kHz, cut at its highest peak: above 10 kHz nothing is heard.
+
+    60 dB under the peak are asked for; the bare step from silence to that peak is 11 dB under it.
+    """
+    low_pass = signal.butter(8, 6000.0, fs=RATE_HZ, output="sos")
+    speech = signal.sosfiltfilt(low_pass, sound("F1_harvard_phrases"))
+    peak = int(np.argmax(np.abs(speech)))
+    cut = 0.5 * speech[peak : peak + RATE_HZ // 2] / abs(speech[peak])
+    given = content(seconds=(0.5,), versions=2)
+    tracks = {"card": Track(samples=cut, rate_hz=RATE_HZ, lu=-20.0, gain_db=0.0)}
+    versions = [replace(version, tracks=tracks) for version in given.phrases[0].versions]
+    file = tmp_path / "page.html"
+    phrase = Phrase(name="Cut", versions=versions)
+    compare_page.write_page(replace(given, phrases=[phrase]), file)
+    with page_browser.opened(browser, file) as page:
+        page_browser.tap(page)
+        page.keyboard.press("Space")
+        wait_played(page, 1.4)
+        _, samples = page_browser.tapped(page)
+    high_pass = signal.butter(8, 10_000.0, "high", fs=RATE_HZ, output="sos")
+    assert np.max(np.abs(samples)) > 0.2
+    assert np.max(np.abs(signal.sosfilt(high_pass, samples))) < 1e-3 * np.max(np.abs(samples))
+
+
 def test_keyboard_only(browser: Browser, file: Path) -> None:
     """All of listening by keys; what is heard is announced and shown."""
     with page_browser.opened(browser, file) as page:
@@ -163,15 +210,16 @@ def test_keyboard_only(browser: Browser, file: Path) -> None:
         for _ in range(3):
             page.keyboard.press("ArrowRight")
         page.keyboard.press("s")
+        expect(said).to_have_text("Loop 0.30 to 1.00 s")
         page.keyboard.press("Shift+ArrowRight")
-        expect(page.get_by_text("Loop 0.30 to 1.00 s")).to_be_visible()
+        expect(page.locator(".loop")).to_have_text("Loop 0.30 to 1.00 s")
         page.keyboard.press("Home")
         for _ in range(4):
             page.keyboard.press("ArrowRight")
         page.keyboard.press("e")
-        expect(page.get_by_text("Loop 0.30 to 0.70 s")).to_be_visible()
+        expect(page.locator(".loop")).to_have_text("Loop 0.30 to 0.70 s")
         page.keyboard.press("w")
-        expect(page.get_by_text("Loop: whole phrase")).to_be_visible()
+        expect(page.locator(".loop")).to_have_text("Loop: whole phrase")
         page.keyboard.press("Space")
         expect(page.get_by_role("button", name="Pause")).to_be_visible()
         page.get_by_label("Single keys work").evaluate("(box) => box.click()")
