@@ -1,5 +1,6 @@
 """Material for the page of ``compare``: a phrase spoken by a person, in simple versions."""
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -75,4 +76,16 @@ def content(seconds: tuple[float, ...] = (1.6, 1.0), versions: int = 3) -> Conte
         receiver="4 kHz of audio, some noise",
         notes=["A note of the tests on Warm."],
         made_with="carrierfloor, tests",
+    )
+
+
+def nine_versions() -> Content:
+    """Return the content of a page with as many versions as there may be; one has a long name."""
+    given = content(seconds=(0.5,), versions=1)
+    (version,) = given.phrases[0].versions
+    names = [f"Version {number}" for number in range(1, 9)]
+    names.insert(3, "A very long name of a version, with exactly sixty characters")
+    return replace(
+        given,
+        phrases=[Phrase(name="Short", versions=[replace(version, name=name) for name in names])],
     )
