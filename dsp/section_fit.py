@@ -1,6 +1,7 @@
 """Least squares of a cascade of analogue sections against a measured complex response."""
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,12 +42,14 @@ def fit(
     problem = Problem(data, tuple(shapes), sign)
     low, high = problem.bounds
     here = np.clip(start, low, high)
-    errors, slopes = problem.errors(here), problem.slopes(here)
+    point = problem.at(here)
+    errors, slopes = problem.errors_at(point), problem.slopes_at(point)
     cost, damping = float(errors @ errors), DAMPING
+    around = _normal(errors, slopes, (here <= low, here >= high))
     for _ in range(steps):
-        step = _step(errors, slopes, damping, (here <= low, here >= high))
-        there = np.clip(here + step, low, high)
-        trial = problem.errors(there)
+        there = np.clip(here + _step(around, damping), low, high)
+        point = problem.at(there)
+        trial = problem.errors_at(point)
         trial_cost = float(trial @ trial)
         if not trial_cost < cost:
             damping *= 6.0
@@ -54,28 +57,41 @@ def fit(
                 break
             continue
         gained, here, errors, cost = cost - trial_cost, there, trial, trial_cost
-        slopes, damping = problem.slopes(here), max(damping / 5.0, 1e-10)
+        slopes, damping = problem.slopes_at(point), max(damping / 5.0, 1e-10)
         if gained < CONVERGED * cost:
             break
+        around = _normal(errors, slopes, (here <= low, here >= high))
     return problem.solution(here, cost, slopes)
 
 
-def _step(
-    errors: Floats,
-    slopes: Floats,
-    damping: float,
-    at_bounds: tuple[NDArray[np.bool_], NDArray[np.bool_]],
-) -> Floats:
+class _Normal(NamedTuple):
+    """The normal equations at one place, whatever the damping."""
+
+    gradient: Floats
+    free: NDArray[np.bool_]  # unknowns that no bound holds
+    matrix: Floats  # of the free ones
+    diagonal: Floats
+
+
+def _normal(
+    errors: Floats, slopes: Floats, at_bounds: tuple[NDArray[np.bool_], NDArray[np.bool_]]
+) -> _Normal:
     gradient = slopes.T @ errors
     free = ~((at_bounds[0] & (gradient > 0.0)) | (at_bounds[1] & (gradient < 0.0)))
     own = slopes[:, free]
-    normal = own.T @ own
-    diagonal = np.diag(normal)
-    normal = normal + np.diag(damping * diagonal + 1e-12 * (diagonal.max(initial=0.0) + 1e-30))
-    step = np.zeros(len(gradient))
-    step[free] = -np.linalg.solve(normal, gradient[free])
-    sections = step[:-NUISANCES]
-    longest = float(np.abs(sections).max(initial=0.0))
+    matrix = own.T @ own
+    return _Normal(gradient, free, matrix, matrix.diagonal())
+
+
+def _step(around: _Normal, damping: float) -> Floats:
+    diagonal = around.diagonal
+    matrix = around.matrix.copy()
+    matrix.flat[:: len(matrix) + 1] += damping * diagonal + 1e-12 * (
+        diagonal.max(initial=0.0) + 1e-30
+    )
+    step = np.zeros(len(around.gradient))
+    step[around.free] = -np.linalg.solve(matrix, around.gradient[around.free])
+    longest = float(np.abs(step[:-NUISANCES]).max(initial=0.0))
     return step * min(1.0, LONGEST_STEP / longest) if longest > 0.0 else step
 
 

@@ -8,6 +8,7 @@ happens, which may be before or behind what cuts the bottom and what cuts the to
 import math
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -141,6 +142,15 @@ def nuisance(data: Data, sign: float, unknowns: Floats) -> Complexes:
     return np.asarray(sign * np.exp(size + 1j * turn))
 
 
+class Point(NamedTuple):
+    """Where a search is: computed once for the errors and for their slopes."""
+
+    unknowns: Floats
+    own: list[tuple[Shape, list[float]]]  # each section with its unknowns
+    responses: Complexes  # of each section, shape (sections, n)
+    model: Complexes  # of all of it, shape (n,)
+
+
 @dataclass(frozen=True)
 class Problem:
     """What is fitted, and the sections it is fitted with."""
@@ -164,56 +174,70 @@ class Problem:
         mean = cost / (self.data.worth * numbers)
         return Solution(self.shapes, self.sign, unknowns, cost, slopes, mean)
 
+    def at(self, unknowns: Floats) -> Point:
+        """Return what errors and slopes at these unknowns are made of."""
+        own = self._own(unknowns)
+        rows = np.array([shape.coefficients(part) for shape, part in own]).reshape(-1, 2, 3)
+        responses = self._responses(rows)
+        model = nuisance(self.data, self.sign, unknowns) * responses.prod(axis=0)
+        return Point(unknowns, own, responses, np.asarray(model))
+
     def errors(self, unknowns: Floats) -> Floats:
         """Return the weighted errors, and those of what is known beforehand."""
-        data, model = self.data, self._model(unknowns)
-        prior = unknowns[DRIFT:] / data.deviations
-        if data.phase_blind:
-            off = (np.abs(model) - np.abs(data.response)) * data.weight
-            return np.concatenate([off, prior])
-        complex_off = (model - data.response) * data.weight
-        return np.concatenate([complex_off.real, complex_off.imag, prior])
-
-    def _own(self, unknowns: Floats) -> list[tuple[Shape, Floats]]:
-        unknowns, parts, at = np.clip(unknowns, *self.bounds), [], 0
-        for shape in self.shapes:
-            parts.append((shape, unknowns[at : at + shape.size]))
-            at += shape.size
-        return parts
-
-    def _responses(self, rows: list[Floats]) -> Complexes:
-        """Return the responses of sections, each given by its polynomials, shape (rows, n)."""
-        if not rows:
-            return np.ones((0, len(self.data.frequency_hz)), dtype=complex)
-        stacked = np.array(rows)
-        return np.asarray((stacked[:, 0] @ self.data.powers) / (stacked[:, 1] @ self.data.powers))
-
-    def _model(self, unknowns: Floats) -> Complexes:
-        own = self._responses([shape.polynomials(part) for shape, part in self._own(unknowns)])
-        return np.asarray(nuisance(self.data, self.sign, unknowns) * own.prod(axis=0))
+        return self.errors_at(self.at(unknowns))
 
     def slopes(self, unknowns: Floats) -> Floats:
-        """Return the slopes of the errors: of a product, its relative slope times itself."""
-        data, rows, base = self.data, [], []
-        for shape, part in self._own(unknowns):
-            for number in range(shape.size):
-                moved = part.copy()
-                moved[number] += PROBE
-                rows.append(shape.polynomials(moved))
-                base.append(shape.polynomials(part))
-        relative = (self._responses(rows) / self._responses(base) - 1.0) / PROBE
-        others = [
-            np.ones(len(data.clock)),
-            -1j * data.frequency_hz / 1000.0,
-            1j * data.clock,
-            *data.bent,
-        ]
-        columns = np.concatenate([relative, np.array(others)])
-        model = self._model(unknowns)
+        """Return the slopes of the errors by the unknowns, shape (errors, unknowns)."""
+        return self.slopes_at(self.at(unknowns))
+
+    def errors_at(self, point: Point) -> Floats:
+        """Return what :meth:`errors` does."""
+        data = self.data
+        prior = point.unknowns[DRIFT:] / data.deviations
+        if data.phase_blind:
+            off = (np.abs(point.model) - np.abs(data.response)) * data.weight
+            return np.concatenate([off, prior])
+        complex_off = (point.model - data.response) * data.weight
+        return np.concatenate([complex_off.real, complex_off.imag, prior])
+
+    def slopes_at(self, point: Point) -> Floats:
+        """Return what :meth:`slopes` does: of a product, its relative slope times itself."""
+        data = self.data
+        columns = np.concatenate([self._relative_slopes(point), self._nuisance_slopes])
         prior = np.zeros((len(columns), 3))
         prior[DRIFT:] = np.diag(1.0 / data.deviations)
         if data.phase_blind:
-            sizes = columns.real * (np.abs(model) * data.weight)
+            sizes = columns.real * (np.abs(point.model) * data.weight)
             return np.concatenate([sizes, prior], axis=1).T
-        columns = columns * (model * data.weight)
+        columns = columns * (point.model * data.weight)
         return np.concatenate([columns.real, columns.imag, prior], axis=1).T
+
+    def _relative_slopes(self, point: Point) -> Complexes:
+        """Return those of the sections: of each unknown, by moving it a little."""
+        moved = []
+        for shape, part in point.own:
+            for number in range(shape.size):
+                there = [*part]
+                there[number] += PROBE
+                moved.append(shape.coefficients(there))
+        sizes = [shape.size for shape in self.shapes]
+        base = np.repeat(point.responses, sizes, axis=0)
+        return np.asarray((self._responses(np.array(moved).reshape(-1, 2, 3)) / base - 1.0) / PROBE)
+
+    @cached_property
+    def _nuisance_slopes(self) -> Complexes:
+        data = self.data
+        turns = [-1j * data.frequency_hz / 1000.0, 1j * data.clock]
+        return np.array([np.ones(len(data.clock)), *turns, *data.bent])
+
+    def _own(self, unknowns: Floats) -> list[tuple[Shape, list[float]]]:
+        inside: list[float] = np.clip(unknowns, *self.bounds).tolist()
+        parts, at = [], 0
+        for shape in self.shapes:
+            parts.append((shape, inside[at : at + shape.size]))
+            at += shape.size
+        return parts
+
+    def _responses(self, rows: Floats) -> Complexes:
+        """Return the responses of sections, of polynomials of shape (sections, 2, 3)."""
+        return np.asarray((rows[:, 0] @ self.data.powers) / (rows[:, 1] @ self.data.powers))

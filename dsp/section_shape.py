@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from carrierfloor.dsp.sections import Section, polynomials
+from carrierfloor.dsp.sections import Section, coefficients, polynomials
 
 Floats = NDArray[np.float64]
 
@@ -47,7 +47,9 @@ class Shape:
         """How many unknowns."""
         return 1 + self.has_q + self.has_gain
 
-    def numbers(self, unknowns: Floats) -> tuple[float, float | None, float | None]:
+    def numbers(
+        self, unknowns: Sequence[float] | Floats
+    ) -> tuple[float, float | None, float | None]:
         """Return frequency in Hz, q and gain in dB of ln frequency, then ln q, then gain."""
         q = math.exp(unknowns[1]) if self.has_q else None
         return math.exp(unknowns[0]), q, float(unknowns[-1]) if self.has_gain else None
@@ -62,6 +64,10 @@ class Shape:
     def polynomials(self, unknowns: Floats) -> Floats:
         """Return numerator and denominator in s, highest power first, shape (2, 3)."""
         return np.array(polynomials(self.kind, *self.numbers(unknowns)))
+
+    def coefficients(self, unknowns: Sequence[float]) -> tuple[float, ...]:
+        """Return the same six numbers one after the other, without an array for each."""
+        return coefficients(self.kind, *self.numbers(unknowns))
 
     def bounds(self) -> tuple[list[float], list[float]]:
         """Return lowest and highest of each unknown."""

@@ -99,22 +99,31 @@ def polynomials(
     kind: str, frequency_hz: float, q: float | None = None, gain_db: float | None = None
 ) -> Polynomials:
     """Return a section's numerator and denominator in s, highest power first, of shape (3,)."""
+    both = coefficients(kind, frequency_hz, q, gain_db)
+    return np.array(both[:3]), np.array(both[3:])
+
+
+def coefficients(
+    kind: str, frequency_hz: float, q: float | None = None, gain_db: float | None = None
+) -> tuple[float, ...]:
+    """Return a section's numerator, then its denominator: six numbers, highest power first."""
     w = 2.0 * math.pi * frequency_hz
     if kind in ("highpass", "lowpass", "allpass"):
         if q is None:
             tops = {"highpass": (1.0, 0.0), "lowpass": (0.0, w), "allpass": (-1.0, w)}
-            return np.array([0.0, *tops[kind]]), np.array([0.0, 1.0, w])
-        bottom = np.array([1.0, w / q, w * w])
+            return (0.0, *tops[kind], 0.0, 1.0, w)
+        bottom = (1.0, w / q, w * w)
         if kind == "allpass":
-            return bottom * [1.0, -1.0, 1.0], bottom
-        return np.array([1.0, 0.0, 0.0] if kind == "highpass" else [0.0, 0.0, w * w]), bottom
+            return (1.0, -bottom[1], bottom[2], *bottom)
+        return (*((1.0, 0.0, 0.0) if kind == "highpass" else (0.0, 0.0, w * w)), *bottom)
     q = q if q is not None else BUTTERWORTH_Q
     a = 10.0 ** (float(gain_db or 0.0) / 40.0)
     if kind == "peak":
-        return np.array([1.0, w * a / q, w * w]), np.array([1.0, w / (a * q), w * w])
-    low = np.array([1.0, w * math.sqrt(a) / q, w * w * a])  # s^2 + (sqrt(A)/Q) s + A
-    high = np.array([a, w * math.sqrt(a) / q, w * w])  # A s^2 + (sqrt(A)/Q) s + 1
-    return (a * low, high) if kind == "lowshelf" else (a * high, low)
+        return (1.0, w * a / q, w * w, 1.0, w / (a * q), w * w)
+    low = (1.0, w * math.sqrt(a) / q, w * w * a)  # s^2 + (sqrt(A)/Q) s + A
+    high = (a, w * math.sqrt(a) / q, w * w)  # A s^2 + (sqrt(A)/Q) s + 1
+    top, bottom = (low, high) if kind == "lowshelf" else (high, low)
+    return (a * top[0], a * top[1], a * top[2], *bottom)
 
 
 def analogue_response(
