@@ -1,6 +1,6 @@
 """What ``compare`` prints: the figures of all versions beside each other."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 from rich.console import Console
 from rich.table import Table
@@ -14,14 +14,14 @@ from carrierfloor.cli.screen import NOTE, QUIET
 LONGEST_NAME = 18  # characters of a version's name in a column
 LONGEST_FIGURE = 11  # "-134.5 dBFS"
 LONGEST_ROW = 20  # "  Modulation density", in the first column
-BETWEEN = 3  # two columns
 
 
 def show(content: Content, console: Console) -> None:
     """Print every phrase with the figures of its versions."""
     for phrase in content.phrases:
         console.print(Text(phrase.name, style="bold"))
-        for versions in _side_by_side(phrase.versions, console.width - LONGEST_ROW):
+        room = console.width - LONGEST_ROW
+        for versions in screen.side_by_side(phrase.versions, _width, room):
             console.print(_table(versions, content.points))
             console.print()
     console.print(Text(content.receiver, style=QUIET))
@@ -29,19 +29,8 @@ def show(content: Content, console: Console) -> None:
         console.print(Text(f"Note: {note}", style=NOTE))
 
 
-def _side_by_side(versions: Sequence[Version], room: int) -> Iterator[Sequence[Version]]:
-    """Yield as many versions as there is room for, in characters, and then the next."""
-    group: list[Version] = []
-    for version in versions:
-        group.append(version)
-        if sum(map(_width, group)) > room and len(group) > 1:
-            yield group[:-1]
-            group = [version]
-    yield group
-
-
 def _width(version: Version) -> int:
-    return BETWEEN + min(max(len(version.name), LONGEST_FIGURE), LONGEST_NAME)
+    return min(max(len(version.name), LONGEST_FIGURE), LONGEST_NAME)
 
 
 def _table(versions: Sequence[Version], points: tuple[str, ...]) -> Table:

@@ -1,7 +1,8 @@
 """The terminal: results go to standard output, progress and remarks to standard error."""
 
 import sys
-from typing import Any, NoReturn
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any, NoReturn, TypeVar
 
 from rich import box
 from rich.console import Console
@@ -12,6 +13,9 @@ GOOD, BAD, NOTE, QUIET = "green", "bold red", "yellow", "dim"  # styles
 # Names of files, paths and devices are shown as they are, whatever brackets or colons they hold.
 AS_IT_IS: dict[str, Any] = {"markup": False, "emoji": False, "highlight": False}
 REDIRECTED_WIDTH = 120  # into a file or a pipe lines need not be short
+BETWEEN = 3  # characters between two columns of a table
+
+Column = TypeVar("Column")
 
 
 class _Screen(Console):
@@ -37,6 +41,29 @@ def table(*titles: str, **options: Any) -> Table:
     for title in titles:
         made.add_column(title)
     return made
+
+
+def side_by_side(
+    columns: Sequence[Column], width: Callable[[Column], int], room: int
+) -> Iterator[list[Column]]:
+    """Yield as many columns as there is room for, in characters, and then the next.
+
+    Parameters
+    ----------
+    columns : sequence
+        Of any kind.
+    width : callable
+        Gives the width of one, without the gap before it.
+    room : int
+        What is left beside the first column, which every table repeats.
+    """
+    group: list[Column] = []
+    for column in columns:
+        group.append(column)
+        if sum(BETWEEN + width(one) for one in group) > room and len(group) > 1:
+            yield group[:-1]
+            group = [column]
+    yield group
 
 
 def progress_bar() -> Progress:

@@ -8,7 +8,13 @@ from matplotlib.figure import Figure
 from carrierfloor.cli.pictures import save, style
 from carrierfloor.cli.study_columns import GAINS
 from carrierfloor.cli.study_figures import Rows, figures_of
-from carrierfloor.cli.study_plots import Settings, gain_plot, intelligibility_plot, price_plot
+from carrierfloor.cli.study_plots import (
+    Settings,
+    gain_plot,
+    intelligibility_plot,
+    price_plot,
+    short,
+)
 
 AT_50, AT_70 = GAINS
 TITLES = {AT_50: "at a score of 0.5", AT_70: "at a score of 0.7"}
@@ -56,7 +62,7 @@ def intelligibility_figure(settings: Settings) -> Figure:
             ours = [one for one in here if one.voice == voice]
             ours.sort(key=lambda one: one.drive_db or 0.0)
             intelligibility_plot(ours, [one for one in here if not one.is_processed], ax=ax)
-            ax.set_title(f"{voice}, {rig}")
+            ax.set_title(f"{short(voice)}, {short(rig)}")
     _outer_labels(panels)
     return figure
 
@@ -70,7 +76,7 @@ def gain_figure(settings: Settings) -> Figure:
         ours = [one for one in settings if one.rig == rig and one.is_processed]
         for column, ax in zip(GAINS, row, strict=True):
             gain_plot(ours, column, ax=ax)
-            ax.set_title(f"{TITLES[column]}, {rig}")
+            ax.set_title(f"{TITLES[column]}, {short(rig)}")
     _outer_labels(panels)
     _legend(figure, panels)
     return figure
@@ -85,7 +91,7 @@ def price_figure(settings: Settings) -> Figure:
         ours = [one for one in settings if one.rig == rig and one.is_processed]
         price_plot(ours, AT_50, lambda one: one.score_without_noise.mean, ax=sound)
         price_plot(ours, AT_50, lambda one: one.emission_dbc, ax=emission)
-        sound.set(xlabel="ESTOI without noise, mean", title=f"{TITLES[AT_50]}, {rig}")
+        sound.set(xlabel="ESTOI without noise, mean", title=f"{TITLES[AT_50]}, {short(rig)}")
         emission.set(xlabel="Emission beyond 5 kHz, highest (dBc)")
     panels[0, 0].xaxis.set_inverted(True)  # dearer to the right, as beside it
     _outer_labels(panels)

@@ -1,5 +1,6 @@
 """Drawing what a study found: numbers in, axes out; colours as in cli/plots.py."""
 
+import math
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -12,10 +13,20 @@ Settings = Sequence[SettingFigures]
 Price = Callable[[SettingFigures], float]
 
 # One for each voice, each with a mark of its own: no meaning hangs on colour alone.
-LINES = ((BLUE, "o", "-"), (VERMILION, "s", "--"), (VIOLET, "^", "-."), (INK, "D", ":"))
+LINES = ((BLUE, "-"), (VERMILION, "--"), (VIOLET, "-."), (INK, ":"))
+MARKS = "os^DvP<X>"  # one more or less than a multiple of the lines: 36 voices look different
 BESIDE = (((7, -11), "left"), ((-7, 5), "right"), ((7, 5), "left"), ((-7, -11), "right"))
 FAINTEST, WIDTH = 0.45, 1.6
+LONGEST_NAME = 22  # characters; two names stand above a panel
 LEAST_APART = 0.045  # names at the ends of lines, in scores
+LEAST_RANGE_DB = 1.0  # of an axis of gains: hundredths of a decibel must look like nothing
+MOST_TICKS = 6  # below an axis, so that their numbers stand apart
+MOST_DRIVES = 8  # in one picture, each beside its point; of more only the ends of each line
+
+
+def short(name: str) -> str:
+    """Return a name with as much of its end as there is room for: paths differ there."""
+    return name if len(name) <= LONGEST_NAME else f"…{name[1 - LONGEST_NAME :]}"
 
 
 def intelligibility_plot(settings: Settings, unprocessed: Settings, *, ax: Axes) -> Axes:
@@ -29,7 +40,7 @@ def intelligibility_plot(settings: Settings, unprocessed: Settings, *, ax: Axes)
         ends.append((end, one.voice, INK))
     for number, one in enumerate(settings, 1):
         alpha = FAINTEST + (1.0 - FAINTEST) * number / len(settings)
-        name = one.voice if one.drive_db is None else f"{one.drive_db:g} dB"
+        name = short(one.voice) if one.drive_db is None else f"{one.drive_db:g} dB"
         ends.append((_scores(one, ax=ax, color=BLUE, alpha=alpha, marker="o"), name, BLUE))
     lowest = -1.0
     for end, name, color in sorted(ends):  # apart, so that they can be read
@@ -47,7 +58,7 @@ def intelligibility_plot(settings: Settings, unprocessed: Settings, *, ax: Axes)
 def gain_plot(settings: Settings, column: str, *, ax: Axes) -> Axes:
     """Draw the power gain of each voice over its drive: the mean, and small the worst phrase."""
     for number, (voice, ours) in enumerate(_voices(settings)):
-        color, marker, style = LINES[number % len(LINES)]
+        color, marker, style = _look(number)
         known = [(one, spread) for one in ours if (spread := one.gains[column].spread)]
         if not known:
             continue
@@ -56,26 +67,32 @@ def gain_plot(settings: Settings, column: str, *, ax: Axes) -> Axes:
         worst = [spread.worst for _, spread in known]
         drives = [one.drive_db for one, _ in known if one.drive_db is not None]
         if not drives:
-            ax.axhline(means[0], label=f"{voice}, no drive", linewidth=WIDTH, **look)
+            ax.axhline(means[0], label=f"{short(voice)}, no drive", linewidth=WIDTH, **look)
+            ax.axhline(worst[0], linewidth=0.6, **look)
             continue
-        ax.plot(drives, means, marker=marker, label=voice, linewidth=WIDTH, **look)
+        ax.plot(drives, means, marker=marker, label=short(voice), linewidth=WIDTH, **look)
         ax.plot(drives, worst, marker=marker, markersize=3.0, linewidth=0.6, **look)
     ax.set(xlabel="Drive (dB)", ylabel="Effective power gain (dB)\nmean; small: the worst phrase")
+    if all(one.drive_db is None for one in settings):
+        ax.set(xlabel="No drive", xticks=[])
+    _range(ax)
     _grid(ax)
     return ax
 
 
 def price_plot(settings: Settings, column: str, price: Price, *, ax: Axes) -> Axes:
     """Draw the mean power gain of every setting over what it costs, with its drive beside it."""
+    is_crowded = len(settings) > MOST_DRIVES
     for number, (voice, ours) in enumerate(_voices(settings)):
-        color, marker, style = LINES[number % len(LINES)]
+        color, marker, style = _look(number)
         place, side = BESIDE[number % len(BESIDE)]
         points = [
             (price(one), spread.mean, one) for one in ours if (spread := one.gains[column].spread)
         ]
         x, y = [point[0] for point in points], [point[1] for point in points]
-        ax.plot(x, y, color=color, linestyle=style, marker=marker, label=voice, linewidth=0.8)
-        for left, top, one in points:
+        look: dict[str, Any] = {"color": color, "linestyle": style, "marker": marker}
+        ax.plot(x, y, label=short(voice), linewidth=0.8, **look)
+        for left, top, one in points[:: len(points) - 1 or 1] if is_crowded else points:
             if one.drive_db is not None:
                 ax.annotate(
                     f"{one.drive_db:g} dB", (left, top), xytext=place, ha=side,
@@ -83,8 +100,26 @@ def price_plot(settings: Settings, column: str, price: Price, *, ax: Axes) -> Ax
                 )  # fmt: skip
     ax.set_ylabel("Effective power gain, mean (dB)")
     ax.margins(x=0.2, y=0.1)
+    ax.locator_params(axis="x", nbins=MOST_TICKS)
+    _range(ax)
     _grid(ax)
     return ax
+
+
+def _look(number: int) -> tuple[str, str, str]:
+    """Return colour, mark and line of a voice."""
+    color, style = LINES[number % len(LINES)]
+    return color, MARKS[number % len(MARKS)], style
+
+
+def _range(ax: Axes) -> None:
+    """Let the axis of gains show LEAST_RANGE_DB or more, and all lines."""
+    low_db, high_db = ax.dataLim.intervaly
+    middle_db, half_db = (low_db + high_db) / 2.0, LEAST_RANGE_DB / 2.0
+    if math.isfinite(middle_db):
+        ends = [(0.0, middle_db - half_db), (0.0, middle_db + half_db)]
+        ax.update_datalim(ends, updatex=False)
+        ax.autoscale(axis="y")
 
 
 def _scores(one: SettingFigures, *, ax: Axes, **look: Any) -> float:

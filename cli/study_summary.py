@@ -1,6 +1,6 @@
 """The summary of a study on the screen: mean and worst of each setting over its phrases."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from rich.console import Console
 from rich.table import Table
@@ -12,7 +12,9 @@ from carrierfloor.cli.study_columns import GAINS
 from carrierfloor.cli.study_figures import Gain, Rows, SettingFigures, figures_of
 
 CUT_OFF_PCT = 100.0
-NARROWEST = 8  # columns of a terminal for a name; it folds
+NARROWEST = 14  # characters for a name, which folds, before other columns go below each other
+
+Column = tuple[str, Sequence[str | Text]]  # a title and a cell for each setting
 
 
 def show(rows: Rows, console: Console) -> None:
@@ -25,9 +27,13 @@ def show(rows: Rows, console: Console) -> None:
         if len(rigs) > 1:
             console.print(Text(rig, style="bold"))
         here = [one for one in settings if one.rig == rig]
-        for table in (_in_noise(here), _at_the_antenna(here)):
-            console.print(table)
-            console.print()
+        for first, columns in (
+            ("In noise", _in_noise(here)),
+            ("At the antenna", _at_the_antenna(here)),
+        ):
+            for table in _tables(first, here, list(columns), console.width):
+                console.print(table)
+                console.print()
     count = max(one.phrases for one in settings)
     words = [
         f"Two numbers: mean and worst of {count} phrase{'s' if count != 1 else ''}.",
@@ -39,53 +45,64 @@ def show(rows: Rows, console: Console) -> None:
         console.print(Text(line, style=QUIET))
 
 
-def _table(first: str, *titles: str) -> Table:
-    table = screen.table()
-    table.add_column(first, overflow="fold", min_width=NARROWEST)
-    for title in titles:
-        table.add_column(title, justify="right", no_wrap=True)
-    return table
+def _tables(
+    first: str, settings: Sequence[SettingFigures], columns: Sequence[Column], room: int
+) -> Iterator[Table]:
+    """Yield one table, or several with the names repeated where the terminal is too narrow."""
+    names = [_name(one) for one in settings]
+    beside = room - min(max(map(len, [first, *names])), NARROWEST)
+    for group in screen.side_by_side(columns, _width, beside):
+        table = screen.table()
+        table.add_column(first, overflow="fold")
+        for title, _ in group:
+            table.add_column(title, justify="right", no_wrap=True)
+        for row in zip(names, *(cells for _, cells in group), strict=True):
+            table.add_row(*row)
+        yield table
+
+
+def _width(column: Column) -> int:
+    title, cells = column
+    return max(map(len, [*title.splitlines(), *cells]))
 
 
 def _name(one: SettingFigures) -> str:
     return one.voice if one.drive_db is None else f"{one.voice} {one.drive_db:g} dB"
 
 
-def _in_noise(settings: Sequence[SettingFigures]) -> Table:
-    ratios_db = list(dict.fromkeys(r for one in settings for r in one.intelligibility))
-    titles = [f"C/N\n{ratio_db:g} dB" for ratio_db in ratios_db]
-    table = _table("In noise", "Power gain\nat 0.5, dB", "Power gain\nat 0.7, dB", *titles)
-    for one in settings:
-        gains = [_gain(one.gains[column]) if one.is_processed else "" for column in GAINS]
-        found = [one.intelligibility.get(ratio_db) for ratio_db in ratios_db]
-        scores = [f"{s.mean:.2f} {s.worst:.2f}" if s else "" for s in found]
-        table.add_row(_name(one), *gains, *scores)
-    return table
+def _in_noise(settings: Sequence[SettingFigures]) -> Iterator[Column]:
+    for score, column in zip(("0.5", "0.7"), GAINS, strict=True):
+        gains = [_gain(one.gains[column]) if one.is_processed else "" for one in settings]
+        yield f"Power gain\nat {score}, dB", gains
+    for ratio_db in dict.fromkeys(r for one in settings for r in one.intelligibility):
+        found = [one.intelligibility.get(ratio_db) for one in settings]
+        yield f"C/N\n{ratio_db:g} dB", [f"{s.mean:.2f} {s.worst:.2f}" if s else "" for s in found]
 
 
 def _gain(gain: Gain) -> str:
     if gain.spread is None:
         return "never" if gain.never else "-"
-    worst = "never" if gain.never else f"{gain.spread.worst:+.1f}"
-    return f"{gain.spread.mean:+.1f} {worst}"
+    worst = "never" if gain.never else _signed(gain.spread.worst)
+    return f"{_signed(gain.spread.mean)} {worst}"
 
 
-def _at_the_antenna(settings: Sequence[SettingFigures]) -> Table:
-    titles = ("Density\n%", "Trough\n%", "Crest\n%", "Cut-\noffs", "5 kHz+\ndBc", "Clip-\nper dB")
-    table = _table("At the antenna", *titles, "Without\nnoise")
-    for one in settings:
-        removed, clean = one.clipper_removed_db, one.score_without_noise
-        table.add_row(
-            _name(one),
-            f"{one.density_pct.mean:.1f} {one.density_pct.worst:.1f}",
-            Text(
-                f"{one.negative_peak_pct:.1f}",
-                style=BAD if one.negative_peak_pct >= CUT_OFF_PCT else GOOD,
-            ),
-            f"{one.positive_peak_pct:.0f}",
-            Text(str(one.cutoffs), style=BAD if one.cutoffs else GOOD),
-            f"{one.emission_dbc:.0f}",
-            "" if removed is None else f"{removed:.1f}",
-            f"{clean.mean:.2f} {clean.worst:.2f}",
-        )
-    return table
+def _signed(gain_db: float) -> str:
+    """Return a gain with its sign, never -0.0."""
+    return f"{round(gain_db, 1) + 0.0:+.1f}"
+
+
+def _at_the_antenna(settings: Sequence[SettingFigures]) -> Iterator[Column]:
+    density = [one.density_pct for one in settings]
+    yield "Density\n%", [f"{spread.mean:.1f} {spread.worst:.1f}" for spread in density]
+    yield "Trough\n%", [_trough(one.negative_peak_pct) for one in settings]
+    yield "Crest\n%", [f"{one.positive_peak_pct:.0f}" for one in settings]
+    yield "Cut-\noffs", [Text(str(one.cutoffs), BAD if one.cutoffs else GOOD) for one in settings]
+    yield "5 kHz+\ndBc", [f"{one.emission_dbc:.0f}" for one in settings]
+    removed = [one.clipper_removed_db for one in settings]
+    yield "Clip-\nper dB", ["" if level_db is None else f"{level_db:.1f}" for level_db in removed]
+    clean = [one.score_without_noise for one in settings]
+    yield "Without\nnoise", [f"{spread.mean:.2f} {spread.worst:.2f}" for spread in clean]
+
+
+def _trough(peak_pct: float) -> Text:
+    return Text(f"{peak_pct:.1f}", style=BAD if peak_pct >= CUT_OFF_PCT else GOOD)
