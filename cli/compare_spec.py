@@ -1,11 +1,11 @@
 """What a user writes behind ``--with``: one version to compare."""
 
-import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from carrierfloor import presets
+from carrierfloor.cli import comma_list
 from carrierfloor.cli.audio_in import AudioIn
 from carrierfloor.cli.documents import is_file
 from carrierfloor.cli.job import Options
@@ -132,13 +132,10 @@ def _table(text: str, where: str) -> dict[str, str]:
 
 
 def _items(text: str, where: str) -> list[str]:
-    """Cut at the commas but for those between double quotes, as in a line of CSV (RFC 4180)."""
     try:
-        return next(csv.reader([text], skipinitialspace=True, strict=True)) or [""]
-    except csv.Error:
-        raise SettingError(
-            f"{where}: a double quote has no partner; put a whole item between two"
-        ) from None
+        return comma_list.items(text)
+    except ValueError as error:
+        raise SettingError(f"{where}: {error}") from None
 
 
 def _bare(word: str) -> tuple[str, str]:

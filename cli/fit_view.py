@@ -1,5 +1,7 @@
 """What ``fit`` shows."""
 
+import shlex
+
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -51,4 +53,5 @@ def _antenna(report: Report) -> Text:
 def _written(voice: Report) -> Text:
     if voice["file"] is None:
         return Text("No voice is written (--dry-run).", style=NOTE)
-    return Text(f"{voice['file']} is written; use it with --voice {voice['file']}", style=GOOD)
+    file = voice["file"]
+    return Text(f"{file} is written; use it with --voice {shlex.quote(file)}", style=GOOD)

@@ -14,6 +14,7 @@ from carrierfloor.cli.screen import BAD, GOOD
 from carrierfloor.cli.study_grid import Cell, Choice, grid_of
 from carrierfloor.cli.study_table import StudyTable
 from carrierfloor.cli.study_work import Row, rows_of
+from carrierfloor.cli.whole_file import check_folder
 from carrierfloor.dsp.errors import SettingError
 
 Finished = Callable[[int, list[Row] | Failure], None]
@@ -53,8 +54,6 @@ def study(
         If nothing can be done.
     """
     _check(out, plots, jobs, cluster)
-    if plots is not None:
-        _make_folder(plots)
     cells = grid_of(choice)
     table = StudyTable(cells, out)
     failures = _complete(table, out, jobs or os.cpu_count() or 1, cluster)
@@ -73,17 +72,12 @@ def study(
 
 def _check(out: Path, plots: Path | None, jobs: int | None, cluster: str | None) -> None:
     study_files.check_path(out)
+    if plots is not None:
+        check_folder("--plots", plots)
     if jobs is not None and jobs < 1:
         raise SettingError(f"--jobs is {jobs}; it must be 1 or more")
     if jobs is not None and cluster is not None:
         raise SettingError("--jobs is for this machine; a cluster has as many as it has workers")
-
-
-def _make_folder(plots: Path) -> None:
-    try:
-        plots.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise SettingError(f"--plots {plots}: {error.strerror}") from None
 
 
 def _complete(table: StudyTable, out: Path, jobs: int, cluster: str | None) -> list[Failure]:

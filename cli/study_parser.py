@@ -4,6 +4,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from carrierfloor.cli import comma_list
 from carrierfloor.cli.keys_option import add_keys_option
 from carrierfloor.cli.tone_parser import Commands
 
@@ -13,6 +14,9 @@ examples:
   carrierfloor study cq.wav --rigs my-rig.toml --carrier-to-noise 0,6,12 --out table.parquet
   carrierfloor study phrases/*.flac --voices dense --out table.csv --plots plots/ --jobs 4
   carrierfloor study phrases/*.flac --out table.csv --cluster tcp://192.168.1.20:8786
+
+A file with a comma in its name stands between double quotes:
+  --voices '"loud, clean.toml",dense'
 
 A run that was cut short leaves the rows it has finished; the same command computes
 the rest. On a cluster every worker needs this version of carrierfloor.
@@ -60,7 +64,10 @@ def add_study(commands: Commands) -> None:
 
 
 def _words(text: str) -> tuple[str, ...]:
-    words = tuple(word.strip() for word in text.split(","))
+    try:
+        words = tuple(word.strip() for word in comma_list.items(text))
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(f"{text!r}: {error}") from None
     if not all(words):
         raise argparse.ArgumentTypeError(f"{text!r} has an empty place; write A,B")
     return words

@@ -43,3 +43,25 @@ def check_place(option: str, path: Path, endings: Sequence[str]) -> None:
         raise SettingError(f"{option} {path}: there is no folder {path.parent}")
     if path.is_dir() or not os.access(path.parent, os.W_OK):
         raise SettingError(f"{option} {path}: cannot write there")
+
+
+def check_folder(option: str, folder: Path) -> None:
+    """Refuse, before any work, a folder that files could not be written into; make none.
+
+    Parameters
+    ----------
+    option : str
+        Which option names it.
+    folder : Path
+        It may be there already; those above it may be missing too.
+
+    Raises
+    ------
+    SettingError
+        If there is a file in the way, or the first folder that is there cannot be written to.
+    """
+    there = next(path for path in (folder.absolute(), *folder.absolute().parents) if path.exists())
+    if not there.is_dir():
+        raise SettingError(f"{option} {folder}: {there} is a file; give a folder, there or new")
+    if not os.access(there, os.W_OK | os.X_OK):
+        raise SettingError(f"{option} {folder}: cannot write to {there}")

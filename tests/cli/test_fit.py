@@ -2,6 +2,7 @@
 
 import json
 import re
+import shlex
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -153,12 +154,14 @@ cutoff_hz = 3500.0
 """
 
 
-def test_a_voice_of_ones_own_keeps_what_it_has(tmp_path: Path) -> None:
+def test_a_voice_of_ones_own_keeps_what_it_has(tmp_path: Path, capsys: Capsys) -> None:
     """Without gate and compressor, with a tone of its own and keys left out."""
     base = write_text(tmp_path / "own.toml", OWN)
     clip = write_sound(tmp_path / "me.wav", sound("M2_harvard_phrases"), subtype="PCM_24")
-    out, saved = tmp_path / "fitted.toml", tmp_path / "r.json"
+    out, saved = tmp_path / "my fitted voice.toml", tmp_path / "r.json"
     assert run("fit", clip, "--voice", base, "--out", out, "--report", saved) == 0
+    # What it tells to type is what a shell takes for one word.
+    assert shlex.split(capsys.readouterr().out)[-2:] == ["--voice", str(out)]
     before = documents.parse(OWN, "own")["stages"]
     after = documents.parse(out.read_text("utf-8"), "fitted")["stages"]
     kinds = [row["kind"] for row in after if row["kind"] != "polarity"]

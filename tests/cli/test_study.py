@@ -249,12 +249,17 @@ def test_bad_input(
         ([phrase, "--out", out, "--carrier-to-noise", "nan"], "--carrier-to-noise is nan dB"),
         ([phrase, "--out", out, "--jobs", 0], "--jobs is 0; it must be 1 or more"),
         ([phrase, "--out", out, "--jobs", 2, "--cluster", "x:1"], "--jobs is for this machine"),
-        ([phrase, "--out", out, "--plots", phrase], f"--plots {phrase}: File exists"),
+        ([phrase, "--out", out, "--plots", phrase], f"{phrase} is a file; give a folder"),
+        ([phrase, "--out", out, "--plots", phrase / "new"], f"{phrase} is a file; give a folder"),
+        ([tmp_path / "missing.wav", "--out", out, "--plots", tmp_path / "new"], "No such file"),
+        ([phrase, "--out", out, "--voices", '"a, b.toml",dense'], "a, b.toml: No such file"),
+        ([phrase, "--out", out, "--voices", '"a, b.toml'], "a double quote has no partner"),
         ([phrase, "--out", out, "--cluster", "127.0.0.1:9"], "no scheduler answers there"),
         ([phrase, "--out", out, "--cluster", "nowhere"], "no scheduler answers there"),
     ):
         assert words in refusal(capsys, "study", *arguments)
     assert not out.exists()
+    assert not (tmp_path / "new").exists()
     assert strange.read_text() == "a,b\n1,2\n"
 
 
