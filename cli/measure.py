@@ -76,6 +76,19 @@ def measure(options: MeasureOptions) -> int:
     rig = RigFile(options.rig).rig
     sweep_file, *files = options.files
     names = path_names(options.paths, [file.stem for file in files], rig)
+    with screen.remarks().status("Reading the recordings ..."):
+        captures, setting = _read(options, sweep_file, files, rig)
+    paths = [
+        worked_out(capture, name, setting, rig)
+        for capture, name in zip(captures, names, strict=True)
+    ]
+    finish(options, paths, setting)
+    return 0
+
+
+def _read(
+    options: MeasureOptions, sweep_file: Path, files: Sequence[Path], rig: Rig
+) -> tuple[list[Capture], Setting]:
     # All that is quickly seen to be wrong comes before what takes seconds.
     detector = read_sections(options.detector)
     captures = [read_capture(file, options.channel) for file in files]
@@ -88,12 +101,7 @@ def measure(options: MeasureOptions) -> int:
         detector_source=str(options.detector or options.detector_capture or ""),
         detector_polarity=options.detector_polarity,
     )
-    paths = [
-        worked_out(capture, name, setting, rig)
-        for capture, name in zip(captures, names, strict=True)
-    ]
-    finish(options, paths, setting)
-    return 0
+    return captures, setting
 
 
 def check(options: MeasureOptions) -> None:
@@ -134,6 +142,10 @@ def read_capture(file: Path, channel: str) -> Capture:
                     f"{file}: longer than {LONGEST_S / 60:.0f} min; cut it down to the sweep"
                 )
             blocks.append(intake.process(block))
+    if intake.nonfinite_samples:
+        raise AudioError(
+            f"{file}: {intake.nonfinite_samples} samples are no numbers; record it anew"
+        )
     if intake.cancels:
         raise AudioError(f"{file}: mixing the channels cancels them; try --channel left or right")
     return Capture(

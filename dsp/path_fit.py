@@ -155,12 +155,16 @@ def _report(data: Data, solution: Solution, path: Path, response: SweepResponse)
     noise = data.noise / np.abs(factor) / at_1_khz
     off = measured - fitted
     worst, worst_hz = _worst(f, off, noise)
+    delay_s = response.delay_s + float(solution.unknowns[DELAY]) / (2000.0 * math.pi)
     if worst > LARGEST_ERROR:
+        sweep = response.sweep.sweep
+        at_s = delay_s + sweep.time_constant_s * math.log(worst_hz / sweep.lowest_hz)
         raise SettingError(
             f"path {path.name!r}: no set of sections comes near the measured response; the best "
-            f"is {100.0 * worst:.0f} % off at {worst_hz:.0f} Hz (allowed {100 * LARGEST_ERROR:g} %)"
+            f"is {100.0 * worst:.0f} % off at {worst_hz:.0f} Hz (allowed {100 * LARGEST_ERROR:g} "
+            f"%); listen to the capture around {at_s:.1f} s: if sound was lost there, or an echo "
+            "or another sound is in it, record it anew"
         )
-    delay_s = response.delay_s + float(solution.unknowns[DELAY]) / (2000.0 * math.pi)
     return PathFit(
         path=path,
         sections=_with_uncertainty(solution),

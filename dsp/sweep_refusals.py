@@ -14,6 +14,7 @@ Floats = NDArray[np.float64]
 
 SILENT = 1e-4  # peak, -80 dBFS
 FULL_SCALE = 0.999
+FEWEST_LEVELS, LOOKED_FOR_LEVELS = 40, 200_000  # different values, among so many samples
 CLIPPED_RUN = 3  # so many samples in a row at full scale are no chance
 LEAST_SIGNAL_TO_NOISE_DB = 20.0
 LARGEST_CLOCK_PPM = 1000.0
@@ -33,7 +34,7 @@ def check_samples(capture: Block, rate_hz: float, sweep: KnownSweep) -> None:
     Raises
     ------
     AudioError
-        Wrong rate, no numbers, silent, clipped, or shorter than the sweep.
+        Wrong rate, no numbers, silent, of a few steps only, clipped, or shorter than the sweep.
     """
     played_hz = sweep.sweep.sample_rate_hz
     if rate_hz != played_hz:
@@ -54,6 +55,13 @@ def check_samples(capture: Block, rate_hz: float, sweep: KnownSweep) -> None:
         raise AudioError(
             f"the capture is truncated: it is {len(capture) / rate_hz:.1f} s long, the sweep "
             f"{sweep.sweep.duration_s:.1f} s; record until the sweep is over"
+        )
+    some = capture[:: 1 + len(capture) // LOOKED_FOR_LEVELS]
+    levels = len(np.unique(some))
+    if levels < FEWEST_LEVELS:  # such stairs look like flat crests
+        raise AudioError(
+            f"the capture is too quiet for its few bits: {levels} different values (peak "
+            f"{_db(peak)}); raise the recording level, or record 24 bits"
         )
 
 
@@ -89,8 +97,8 @@ def another_sweep(clock_ppm: float | None = None) -> AudioError:
     """Return the refusal of a capture that is not of this sweep."""
     if clock_ppm is None:
         return AudioError(
-            "the capture does not hold the sweep that was played, or little else than noise; "
-            "give the file that was played and its own capture"
+            "the capture does not hold the sweep that was played, holds it more than once, or is "
+            "mostly noise or hum; give the file that was played and its own capture"
         )
     return AudioError(
         f"the sweep in the capture is {1e-4 * abs(clock_ppm):.2f} % "

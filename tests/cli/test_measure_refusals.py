@@ -51,6 +51,16 @@ def unplugged(card: Array) -> Array:
     return np.random.default_rng(1).integers(-2, 3, len(card)) / 32768.0
 
 
+def quiet(card: Array) -> Array:
+    """Six steps of a 16-bit card: they look like flat crests, and less level would be wrong."""
+    return replace(HEARD, peak=6.4 / 32768.0).record(TRANSMITTER, card)
+
+
+def twice(card: Array) -> Array:
+    """The sweep was played twice."""
+    return np.tile(HEARD.record(TRANSMITTER, card), 2)
+
+
 def truncated(card: Array) -> Array:
     """The recorder was stopped a second before the end."""
     return HEARD.record(TRANSMITTER, card)[: len(card) - RATE_HZ]
@@ -75,6 +85,8 @@ BAD: list[tuple[Callable[[Array], Array], str]] = [
     (noisy, "the capture is too noisy"),
     (silent, "the capture is silent"),
     (unplugged, "the capture is silent"),
+    (quiet, "too quiet for its few bits: 13 different values"),
+    (twice, "holds it more than once"),
     (truncated, "the capture is truncated"),
     (late, "the first 0.50 s of the sweep are missing"),
     (cut_off, "troughs are cut flat"),
@@ -94,6 +106,29 @@ def test_captures(
     assert words in line
     assert len(line) < 300 + len(str(capture))
     assert_untouched(rig)
+
+
+def test_samples_that_are_no_numbers(folder: Path, tmp_path: Path, capsys: Capsys) -> None:
+    """A recorder that failed for a moment, before the sweep or within it."""
+    rig = write_text(tmp_path / "rig.toml", PATH_RIG)
+    capture = tmp_path / "capture.wav"
+    samples = sf.read(folder / "capture.wav")[0]
+    samples[30_000:30_002] = np.nan, np.inf
+    sf.write(capture, samples, RATE_HZ, "FLOAT")
+    line = refusal(capsys, "measure", folder / "sweep.wav", capture, "--rig", rig)
+    assert "2 samples are no numbers" in line
+    assert_untouched(rig)
+
+
+def test_the_screen_says_at_once_that_it_works(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capsys
+) -> None:
+    """On a terminal (FORCE_COLOR has rich take this for one) before the first file was read."""
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    rig = write_text(tmp_path / "rig.toml", PATH_RIG)
+    assert run("measure", folder / "sweep.wav", tmp_path / "gone.wav", "--rig", rig) == 2
+    shown = capsys.readouterr().err
+    assert 0 <= shown.find("Reading the recordings") < shown.find("gone.wav: No such file")
 
 
 def test_of_another_sweep(folder: Path, tmp_path: Path, capsys: Capsys) -> None:
