@@ -46,7 +46,7 @@ def _table(found: Figures) -> Table:
     table = screen.table()
     table.add_column("What", no_wrap=True)
     table.add_column("Value", justify="right", no_wrap=True)
-    table.add_column("Formula", style=QUIET)
+    table.add_column("Formula", style=QUIET, overflow="fold")
     rows = figures_rows.rows(found)
     for number, (title, group) in enumerate(rows.items()):
         if number:

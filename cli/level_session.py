@@ -9,6 +9,7 @@ from carrierfloor.cli import level_view, screen
 from carrierfloor.cli.level_player import LevelPlayer
 from carrierfloor.cli.level_report import heights
 from carrierfloor.cli.tone import CAUTION
+from carrierfloor.cli.whole_table import print_whole
 from carrierfloor.dsp.envelope_reading import EnvelopeReading
 from carrierfloor.dsp.errors import AudioError, SettingError
 from carrierfloor.dsp.level_fit import LevelFit, fit_level
@@ -128,7 +129,7 @@ class LevelSession:
         if not self._readings:
             return
         rows = [heights(one) for one in self._readings]
-        self._results.print(level_view.readings_table(rows, as_typed=True))
+        print_whole(level_view.readings_table(rows, as_typed=True), self._results)
         fit = self._fit()
         if fit is not None:
             self._results.print(

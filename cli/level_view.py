@@ -9,6 +9,7 @@ from rich.text import Text
 from carrierfloor.cli import screen
 from carrierfloor.cli.report import Report
 from carrierfloor.cli.screen import BAD, GOOD, NOTE, QUIET
+from carrierfloor.cli.whole_table import print_whole
 
 GOOD_PCT, FAIR_PCT = 2.0, 5.0  # error of the level
 HEIGHTS = ("carrier", "crest", "trough")
@@ -30,7 +31,7 @@ def show(report: Report, console: Console) -> None:
     console.print()
     console.print(_figures(report))
     console.print()
-    console.print(readings_table(report["readings"], as_typed=report["method"] == "scope"))
+    print_whole(readings_table(report["readings"], as_typed=report["method"] == "scope"), console)
     for note in report["notes"]:
         console.print(Text(f"Note: {note}", style=NOTE))
 

@@ -7,6 +7,7 @@ from rich.text import Text
 from carrierfloor.cli import screen
 from carrierfloor.cli.report import Report
 from carrierfloor.cli.screen import BAD, GOOD, NOTE, QUIET
+from carrierfloor.cli.whole_table import print_whole
 
 GOOD_PCT, FAIR_PCT = 1.0, 3.0  # worst error of a fit
 SHOWN = {"": ".3f", "dB": "+.2f"}  # how numbers are shown, by their unit
@@ -26,7 +27,7 @@ def show(report: Report, console: Console) -> None:
     console.print(_written(report["rig"]))
     for path in paths:
         console.print()
-        console.print(_sections(path))
+        print_whole(_sections(path), console)
         console.print()
         console.print(_figures(path, report))
     console.print()
@@ -60,7 +61,7 @@ def _written(rig: Report) -> Text:
 
 def _sections(path: Report) -> Table:
     table = screen.table()
-    table.add_column(path["name"], no_wrap=True, max_width=WIDEST_NAME)
+    table.add_column(path["name"], max_width=WIDEST_NAME)
     for title in ("Frequency", "", "Q", "", "Gain", ""):
         table.add_column(title, justify="right" if title else "left", no_wrap=True)
     for section in path["sections"]:

@@ -351,6 +351,14 @@ def test_no_row_wraps_at_80_columns(text: str, tmp_path: Path) -> None:
     ]
 
 
+def test_no_formula_is_cut_at_60_columns(tmp_path: Path) -> None:
+    rig = documents.rig(str(rig_file(tmp_path, WHOLE)))
+    found = figures_report.build(rig, Wanted(), None) | {"notes": [], "missing": {}}
+    file = io.StringIO()
+    figures_table.show(found | {"warnings": []}, rig.name, Console(width=60, file=file))
+    assert "…" not in file.getvalue()
+
+
 def test_nothing_slow_is_loaded() -> None:
     """Without a sound file there is nothing to compile and nothing to plot."""
     script = (

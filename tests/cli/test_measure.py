@@ -4,9 +4,11 @@ tests/reference/transmitter.py makes the captures: analogue filters in the frequ
 distortion, a detector, another clock, hum and noise.
 """
 
+import io
 import json
 import re
 from collections.abc import Iterator, Mapping
+from copy import deepcopy
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -15,8 +17,9 @@ import numpy as np
 import pytest
 import soundfile as sf
 from matplotlib.image import imread
+from rich.console import Console
 
-from carrierfloor.cli import documents
+from carrierfloor.cli import documents, measure_view
 from carrierfloor.cli.measure import (
     MeasureOptions,
     depth_of,
@@ -207,6 +210,20 @@ def dotted(report: Mapping[str, Any], head: str = "") -> Iterator[str]:
             yield from dotted(value, f"{head}{key}.")
         else:
             yield f"{head}{key}"
+
+
+def test_no_digit_is_cut_on_a_narrow_screen(real: Done) -> None:
+    """Sixty columns hold what a hundred do, and a long name of a path is never cut."""
+    report = deepcopy(real.report)
+    report["paths"]["path_1"]["name"] = "audio stages, driver, modulation transformer"
+    texts = []
+    for width in (60, 100):
+        file = io.StringIO()
+        measure_view.show(report, Console(width=width, file=file))
+        texts.append(file.getvalue().partition("In ")[0])
+    assert "…" not in "".join(texts)
+    numbers = [re.findall(r"[-+]?\d+\.\d+", text) for text in texts]
+    assert numbers[0] == numbers[1]
 
 
 def test_every_key_is_explained(real: Done, capsys: Capsys) -> None:
