@@ -13,7 +13,7 @@ from carrierfloor.cli.sent_file import read_sent
 from carrierfloor.dsp.demodulate import HALF_WIDTH_HZ, Demodulator
 from carrierfloor.dsp.errors import AudioError, SettingError
 from carrierfloor.dsp.level_at_1_khz import level_at_1_khz
-from carrierfloor.dsp.level_fit import fit_level
+from carrierfloor.dsp.level_fit import LevelFit, fit_level
 from carrierfloor.dsp.level_from_carrier import read_with_carrier
 from carrierfloor.dsp.level_from_cutoff import read_by_cutoff
 from carrierfloor.dsp.polarity_reading import polarity_of_steps
@@ -21,8 +21,8 @@ from carrierfloor.dsp.resampler import Resampler, highest_passed_hz
 from carrierfloor.dsp.rig import Rig
 from carrierfloor.dsp.sent_staircase import SentStaircase
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
-from carrierfloor.dsp.staircase_match import match
-from carrierfloor.dsp.staircase_reading import read_steps, unmodulated
+from carrierfloor.dsp.staircase_match import Match, match
+from carrierfloor.dsp.staircase_reading import StepPeriod, read_steps, unmodulated
 from carrierfloor.dsp.tone_lines import ToneLines, ToneTrack
 
 DEEPEST_KNEE_PCT = 30.0
@@ -177,21 +177,40 @@ def _found(options: RecordingOptions, heard: _Heard, sent: SentStaircase, rig: R
         "drift_hz_per_s": heard.drift_hz_per_s,
         "nonfinite_samples": heard.nonfinite_samples,
     }
-    if options.kind == DETECTOR:
-        by_cutoff = read_by_cutoff(periods, options.knee / 100.0)
-        fit = fit_level(by_cutoff.readings, limit, by_cutoff.scale_error)
-        more: dict[str, Any] = {"flat_steps": by_cutoff.flat_steps}
-    else:
-        quiet_s, quiet = unmodulated(heard.track, sent, place)
-        by_carrier = read_with_carrier(periods, quiet_s, quiet, place)
-        fit = fit_level(by_carrier.readings, limit)
-        more = {
-            "carrier_from_step": by_carrier.is_from_step,
-            "carrier_change": by_carrier.change,
-        }
+    try:
+        fit, more = _fitted(options, heard, sent, place, periods, limit)
+    except AudioError as error:
+        if not common["steps_missed"]:
+            raise
+        raise AudioError(
+            f"{error}; {common['steps_missed']} of the {len(sent.steps)} steps that were sent are "
+            "not in the recording"
+        ) from None
     return LevelFound(
         **common,
         **more,
         fit=fit,
         full_modulation_dbfs=level_at_1_khz(fit.full_modulation_dbfs, sent.frequency_hz, rig),
     )
+
+
+def _fitted(
+    options: RecordingOptions,
+    heard: _Heard,
+    sent: SentStaircase,
+    place: Match,
+    periods: list[StepPeriod],
+    limit: float,
+) -> tuple[LevelFit, dict[str, Any]]:
+    """Return the level, and what else the way that it was found tells."""
+    if options.kind == DETECTOR:
+        by_cutoff = read_by_cutoff(periods, options.knee / 100.0)
+        fit = fit_level(by_cutoff.readings, limit, by_cutoff.scale_error)
+        return fit, {"flat_steps": by_cutoff.flat_steps}
+    quiet_s, quiet = unmodulated(heard.track, sent, place)
+    by_carrier = read_with_carrier(periods, quiet_s, quiet, place)
+    fit = fit_level(by_carrier.readings, limit)
+    return fit, {
+        "carrier_from_step": by_carrier.is_from_step,
+        "carrier_change": by_carrier.change,
+    }

@@ -3,14 +3,18 @@
 Reference: the simulated transmitter's own level (tests/reference/transmitter.py, radio.py).
 """
 
+import io
 import json
+import re
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 import soundfile as sf
+from rich.console import Console
 
+from carrierfloor.cli import level_view
 from carrierfloor.cli.level_report import KEYS
 from carrierfloor.cli.report_file import flatten
 from tests.cli.files import left_over, refusal, run, write_text
@@ -168,6 +172,33 @@ def test_a_recording_that_misses_steps_says_so(bench: Bench, rig: Path, tmp_path
     assert got["level"]["full_modulation_dbfs"] == pytest.approx(FULL_DBFS, abs=0.02)
     assert 2 <= got["recording"]["steps_missed"] <= 4
     assert any("steps of the staircase are not in the recording" in one for one in got["notes"])
+
+
+def test_a_refusal_says_that_steps_are_missing(
+    bench: Bench, rig: Path, tmp_path: Path, capsys: Capsys
+) -> None:
+    """Stopped in the fifth of thirteen steps: not louder steps are needed, but all of them."""
+    part = tmp_path / "early.wav"
+    sf.write(part, pair(bench.iq)[: round(2.0 * RATE_HZ)], RATE_HZ, "PCM_16")
+    arguments = ["level", "recording", part, "--kind", "iq", "--sent", bench.sent, "--rig", rig]
+    line = refusal(capsys, *arguments)
+    assert "too far from the negative limit" in line
+    assert re.search(r"; (8|9|10) of the 13 steps that were sent are not in the recording", line)
+
+
+@pytest.mark.parametrize("way", ["iq", "scope"])
+def test_no_digit_is_cut_on_a_narrow_screen(way: str, bench: Bench, rig: Path) -> None:
+    """Sixty columns hold what eighty do, but for the space between them."""
+    iq = ["recording", bench / "iq.wav", "--kind", "iq", "--sent", bench.sent]
+    report = found(rig, *(iq if way == "iq" else ["scope", *SCOPE]))
+    texts = []
+    for width in (60, 100):
+        file = io.StringIO()
+        level_view.show(report, Console(width=width, file=file))
+        texts.append(file.getvalue())
+    assert "…" not in texts[0]
+    numbers = [re.findall(r"[-+]?\d+\.\d+", text) for text in texts]
+    assert numbers[0] == numbers[1]
 
 
 def test_an_inverting_detector(bench: Bench, rig: Path, capsys: Capsys) -> None:
