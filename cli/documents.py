@@ -75,13 +75,15 @@ def is_file(name_or_file: str) -> bool:
 def file_text(path: Path) -> str:
     """Return the text of a document as it is, line ends included.
 
+    The mark that some editors put before UTF-8 is no part of it.
+
     Raises
     ------
     SettingError
         If it cannot be read.
     """
     try:
-        return path.expanduser().read_bytes().decode("utf-8")
+        return path.expanduser().read_bytes().decode("utf-8-sig")
     except OSError as error:
         raise SettingError(f"{path}: {error.strerror}") from None
     except UnicodeDecodeError:

@@ -27,6 +27,16 @@ def test_a_number_and_a_word(tmp_path: Path) -> None:
     assert changed(MINE, change, tmp_path) == expected
 
 
+def test_a_mark_before_utf_8_does_no_harm(tmp_path: Path) -> None:
+    """Some editors write a byte order mark (Unicode 16.0, 23.8); TOML 1.0 does not know it."""
+
+    def change(file: RigFile) -> None:
+        file.set("level", "full_modulation_dbfs", -6.0)
+        file.set("level", "polarity", "normal")
+
+    assert changed("\ufeff" + MINE, change, tmp_path).endswith(changed(MINE, change, tmp_path))
+
+
 def test_a_path_takes_the_place_of_its_namesake(tmp_path: Path) -> None:
     """And the note on the next path stays with the next path."""
     expected = MINE.replace('"80 m"\n', '"80 m"  # measured 2026-11-25\n').replace(
