@@ -9,7 +9,7 @@ from carrierfloor.dsp.speech_like import held
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
 from carrierfloor.dsp.waveform_through import FINE, through
 
-SHOWN_S = 0.03  # to either side of the deepest trough
+SHOWN_S = 0.006  # to either side of the deepest trough: more would hide one curve behind another
 UNKNOWN = Path(name="flat")
 
 
