@@ -9,6 +9,7 @@ from carrierfloor.cli.report import BEYOND_BAND
 from carrierfloor.dsp.carrier import pep_w
 from carrierfloor.dsp.level import decibels
 from carrierfloor.dsp.loudness import Matched
+from carrierfloor.dsp.rig import Rig
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
 
 NOTHING = "-"  # where a version has no such figure
@@ -78,8 +79,7 @@ def _at_the_card(version: Rendered) -> list[Figure]:
 
 
 def _at_the_antenna(version: Rendered, beyond_hz: float) -> list[Figure]:
-    modulation, carrier = version.antenna.modulation, version.rig.carrier
-    limits = version.rig.modulation
+    modulation, limits = version.antenna.modulation, version.rig.modulation
     found = [
         _percent(
             "Negative peak",
@@ -108,17 +108,20 @@ def _at_the_antenna(version: Rendered, beyond_hz: float) -> list[Figure]:
             "mean power further from the carrier, both sides",
         ),
     ]
-    if carrier is not None:
-        allowed = carrier.pep_limit_w
-        found.append(
-            Figure(
-                name="Peak power",
-                value=f"{pep_w(carrier.power_w, modulation.positive_peak):.0f}",
-                unit="W",
-                help="peak envelope power" + (f"; {allowed:g} W allowed" if allowed else ""),
-            )
-        )
-    return found
+    return [*found, _peak_power(version.rig, modulation.positive_peak)]
+
+
+def _peak_power(rig: Rig, crest: float) -> Figure:
+    meaning = "peak envelope power"
+    if rig.carrier is None:  # the row stands there all the same, beside rigs that have one
+        return Figure(name="Peak power", value=NOTHING, help=f"{meaning}; the rig has no [carrier]")
+    allowed_w = rig.carrier.pep_limit_w
+    return Figure(
+        name="Peak power",
+        value=f"{pep_w(rig.carrier.power_w, crest):.0f}",
+        unit="W",
+        help=meaning + (f"; {allowed_w:g} W allowed" if allowed_w else ""),
+    )
 
 
 def _in_the_receiver(version: Rendered) -> list[Figure]:

@@ -121,7 +121,10 @@ def _table(text: str, where: str) -> dict[str, str]:
         if not equals and number == 0 and key:
             key, value = _bare(key)
         elif not equals or not value:
-            raise SettingError(f"{where}: {item!r} must be key=value; keys: {', '.join(KEYS)}")
+            raise SettingError(
+                f"{where}: {item!r} must be key=value; keys: {', '.join(KEYS)}; what has a comma "
+                "in it stands between double quotes"
+            )
         if key in given:
             raise SettingError(f"{where}: {key} is given twice")
         given[key] = value

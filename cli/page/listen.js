@@ -130,7 +130,7 @@
       this.#points[this.#point].checked = true;
       this.#receiver.textContent = point === "receiver" ? content.receiver : "";
       this.#cards.replaceChildren(...this.#versions.map((version) => page.versions.card(version, point)));
-      this.#help.replaceChildren(page.versions.explanations(this.#versions[0], point));
+      this.#help.replaceChildren(page.versions.explanations(this.#versions, point));
       this.#mark();
     }
 

@@ -52,12 +52,27 @@
     return word[0].toUpperCase() + word.slice(1);
   }
 
+  /** Return what a figure says; where that hangs on the version, such as a rig's limit, for each. */
+  function meanings(versions, point, place) {
+    const named = new Map();
+    for (const { name, figures } of versions) {
+      const { help } = figures[point][place];
+      named.set(help, [...(named.get(help) ?? []), name]);
+    }
+    if (named.size === 1) return [...named.keys()];
+    return [...named].map(([help, names]) => `${names.join("; ")}: ${help}`);
+  }
+
   /** Return what figures and pictures say, behind a fold; nothing if none is explained. */
-  function explanations(version, point) {
-    const pictures = version.pictures.map(({ name }) => ({ name: capital(name), help: PICTURES[name] }));
-    const explained = [...(version.figures[point] ?? []), ...pictures].filter(({ help }) => help);
-    if (!explained.length) return "";
-    const list = explained.flatMap(({ name, help }) => [element("dt", {}, name), element("dd", {}, help)]);
+  function explanations(versions, point) {
+    const [{ figures, pictures }] = versions;
+    const explained = [
+      ...(figures[point] ?? []).map(({ name }, place) => [name, meanings(versions, point, place)]),
+      ...pictures.map(({ name }) => [capital(name), [PICTURES[name]]]),
+    ].map(([name, helps]) => [name, helps.filter(Boolean)]);
+    const list = explained.filter(([, helps]) => helps.length).flatMap(([name, helps]) =>
+      [element("dt", {}, name), ...helps.map((help) => element("dd", {}, help))]);
+    if (!list.length) return "";
     return element(
       "details", {}, element("summary", {}, "What figures and pictures say"),
       element("dl", { class: "help" }, ...list),

@@ -221,6 +221,19 @@ def test_what_is_printed(folder: Path, capsys: Capsys) -> None:
     assert out.rstrip().endswith(f"Page: {folder / 'loud.html'}")
 
 
+def test_rigs_that_know_more_or_less(folder: Path, capsys: Capsys) -> None:
+    """One has a carrier and one has none: its power is a dash, and each explains its own figure."""
+    without = 'name = "bare"' + PATH_RIG[PATH_RIG.index("[level]") - 1 :]
+    rig = write_text(folder / "bare.toml", without)
+    assert compared(folder, "power.html", f"everyday,rig={rig}", "gentle") == 0
+    assert re.search(r"Peak power +- +\d+ W", capsys.readouterr().out)
+    page = Page(folder / "power.html")
+    found = [page.versions[version]["figures"]["antenna"] for version in (0, 1)]
+    bare, full = (next(row for row in rows if row["name"] == "Peak power") for rows in found)
+    assert bare["help"] == "peak envelope power; the rig has no [carrier]"
+    assert full["help"] == "peak envelope power; 400 W allowed"
+
+
 def test_what_is_said_beside_the_figures(tmp_path: Path, capsys: Capsys) -> None:
     """Of a file that ends too soon, and of a rig whose paths cannot all be heard, each once."""
     phrase = write_sound(tmp_path / "phrase.wav", sound("F1_harvard_phrases")[48_000:96_000])

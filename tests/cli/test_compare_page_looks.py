@@ -1,13 +1,15 @@
-"""The page where there is little room, or where the system lays down the colours."""
+"""How the page looks: with little room, in colours of the system, beside unlike versions."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, expect
 
 from carrierfloor.cli import compare_page
+from carrierfloor.cli.compare_content import Figure, Phrase
 from tests import page_browser
-from tests.page_content import nine_versions
+from tests.page_content import content, nine_versions
 
 SMALL_PHONE = {"width": 375, "height": 667}
 ZOOMED = {"width": 640, "height": 400}  # 1280 x 800 at 200 %
@@ -77,3 +79,24 @@ def test_forced_colours_show_what_is_chosen(browser: Browser, nine: Path, scheme
     assert versions[1] not in versions[:1] + versions[2:]
     for name, (first, *others) in grounds.items():
         assert first not in others, name
+
+
+def test_what_a_figure_says_is_told_for_each_version_it_differs_in(
+    browser: Browser, tmp_path: Path
+) -> None:
+    """Two rigs have two limits; what all say alike stands there once, and without names."""
+    given = content(seconds=(1.0,), versions=3)
+
+    def limited(limit_pct: int) -> dict[str, list[Figure]]:
+        trough = Figure(name="Trough", value="90", help=f"limit {limit_pct} %")
+        return {"card": [trough, Figure(name="Cut-offs", value="0", help="each splatters")]}
+
+    limits = zip(given.phrases[0].versions, (95, 90, 95), strict=True)
+    versions = [replace(version, figures=limited(limit_pct)) for version, limit_pct in limits]
+    file = tmp_path / "page.html"
+    phrase = Phrase(name="Limits", versions=versions)
+    compare_page.write_page(replace(given, phrases=[phrase]), file)
+    with page_browser.opened(browser, file) as page:
+        page.get_by_text("What figures and pictures say").click()
+        said = page.locator(".help dd").all_inner_texts()
+    assert said[:3] == ["Plain; Dense: limit 95 %", "Warm: limit 90 %", "each splatters"]

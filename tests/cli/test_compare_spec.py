@@ -47,6 +47,7 @@ def test_commas_between_double_quotes(tmp_path: Path) -> None:
         ("dense,drvie=3", "drvie is not a known key; did you mean drive?"),
         ("dense,3", "'3' must be key=value; keys: voice, drive, file, rig"),
         ("dense,drive=", "'drive=' must be key=value"),
+        ("dense,name=loud, clean", "what has a comma in it stands between double quotes"),
         ("dense,drive=loud", "drive is 'loud'; it must be a number"),
         ("dense,drive=99", "drive_db is 99 dB; it must be -20 to 40 dB"),
         ("bypass,drive=3", "has no drive stage"),
