@@ -49,12 +49,13 @@
       this.#fadeMaster(RISE, when_s);
     }
 
-    /** Fade out and stop for good. */
+    /** Fade out and stop for good; return when that is done. */
     end(when_s) {
       clearTimeout(this.#timer);
       this.#fadeMaster(FALL, when_s);
       for (const source of this.#sources) source.stop(when_s + FADE_S);
       this.#sources[0].onended = () => this.#master.disconnect();
+      return this.#masterFree_s;
     }
 
     /** Leave a group that was started too late to be in step, before it is heard. */

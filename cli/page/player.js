@@ -13,6 +13,7 @@
     #group = null;
     #begun_s = 0; // context time at which the group began
     #from = 0; // place in the loop at that time, or where to begin, in samples
+    #silent_s = 0; // context time from which on nothing of what was stopped is heard
 
     /** @param {AudioContext} context */
     constructor(context) {
@@ -135,7 +136,7 @@
       this.#context.resume();
       const make = () => new page.Group(this.#context, this.output, this.#loops, this.heard);
       const offsetAt = (time_s) => (placeAt(time_s) - this.first) / this.rate_hz;
-      const free_s = this.#group?.free_s;
+      const free_s = this.#group?.free_s ?? this.#silent_s;
       const { group, when_s } = page.started(this.#context, make, offsetAt, free_s);
       this.#group?.end(when_s);
       this.#group = group;
@@ -146,7 +147,7 @@
 
     #halt(position) {
       const now_s = onSample(this.#context, this.#context.currentTime + 0.02);
-      this.#group?.end(Math.max(now_s, this.#group.free_s));
+      this.#silent_s = this.#group?.end(Math.max(now_s, this.#group.free_s)) ?? this.#silent_s;
       this.#group = null;
       this.#from = position - this.first;
       this.#changed();

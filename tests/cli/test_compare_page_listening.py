@@ -162,6 +162,12 @@ def test_fades_that_follow_at_once_do_not_overlap(browser: Browser, file: Path) 
             }"""
         )
         expect(page.locator("#problem")).to_be_hidden()
+        curves = page.evaluate("window.asked.curves")
+    falls = [when_s for when_s, end, _ in curves if end == 0.0]
+    rises = [when_s for when_s, end, _ in curves if end == 1.0]
+    assert len(rises) == len(falls) + 1 == 81  # the first, 60 places, 20 times after a pause
+    # While one fades in, another fades out with it or is silent.
+    assert not [at for at in rises if any(fall < at < fall + 0.00999 for fall in falls)]
 
 
 def test_a_phrase_that_begins_within_a_word_repeats_without_a_click(
