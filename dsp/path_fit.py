@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from carrierfloor.dsp.errors import SettingError
+from carrierfloor.dsp.misfit import LARGEST_ERROR, worst_misfit
 from carrierfloor.dsp.path import REFERENCE_HZ, Path
 from carrierfloor.dsp.path_model import digital_sections
 from carrierfloor.dsp.predicted import LARGEST_MISFIT
@@ -22,10 +23,6 @@ from carrierfloor.dsp.sweep_response import SweepResponse
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
-SPEECH_HZ = (100.0, 5000.0)
-BY_CHANCE = 4.0  # of its variance, that the largest of some thirty noise values reaches
-SMOOTHED = 9  # cells of a 48th of an octave
-LARGEST_ERROR = 0.1
 DRAWS, DRAW_SEED = 16, 20
 
 
@@ -154,7 +151,7 @@ def _report(data: Data, solution: Solution, path: Path, response: SweepResponse)
     measured, fitted = data.response / factor / at_1_khz, own / at_1_khz
     noise = data.noise / np.abs(factor) / at_1_khz
     off = measured - fitted
-    worst, worst_hz = _worst(f, off, noise)
+    worst, worst_hz = worst_misfit(f, off, noise)
     delay_s = response.delay_s + float(solution.unknowns[DELAY]) / (2000.0 * math.pi)
     if worst > LARGEST_ERROR:
         sweep = response.sweep.sweep
@@ -191,16 +188,6 @@ def _closest_nuisance(data: Data, solution: Solution, own: Complexes) -> Complex
         weight * np.abs(model) ** 2
     )
     return np.asarray(factor * gain)
-
-
-def _worst(frequency_hz: Floats, off: Complexes, noise: Floats) -> tuple[float, float]:
-    """Return the largest smoothed error where speech is, beyond what noise explains."""
-    smooth = np.convolve(off, np.ones(SMOOTHED) / SMOOTHED, "same")
-    left = np.convolve(noise**2, np.ones(SMOOTHED) / SMOOTHED**2, "same")
-    error = np.sqrt(np.maximum(np.abs(smooth) ** 2 - BY_CHANCE * left, 0.0))
-    error[(frequency_hz < SPEECH_HZ[0]) | (frequency_hz > SPEECH_HZ[1])] = 0.0
-    at = int(np.argmax(error))
-    return float(error[at]), float(frequency_hz[at])
 
 
 def _with_uncertainty(solution: Solution) -> tuple[FittedSection, ...]:

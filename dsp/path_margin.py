@@ -9,8 +9,9 @@ from scipy import fft
 
 from carrierfloor.dsp.bend import Bend, find_bends
 from carrierfloor.dsp.errors import SettingError
+from carrierfloor.dsp.misfit import BY_CHANCE, SMOOTHED
 from carrierfloor.dsp.path import REFERENCE_HZ
-from carrierfloor.dsp.path_fit import BY_CHANCE, SMOOTHED, PathFit
+from carrierfloor.dsp.path_fit import PathFit
 from carrierfloor.dsp.rig import Modulation
 from carrierfloor.dsp.speech_like import held
 from carrierfloor.dsp.sweep_response import SweepResponse
