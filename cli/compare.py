@@ -72,10 +72,11 @@ def compare(
     specs = read_specs(versions, rig)
     device = compare_play.output_device(output or "default") if play else None
     found = rendered_content(phrases, specs, receiver)
+    if page is not None:  # before anything is printed: whoever reads that may have enough of it
+        compare_page.write_page(found, page)
     results = screen.results()
     compare_view.show(found, results)
     if page is not None:
-        compare_page.write_page(found, page)
         results.print(Text(f"Page: {page}", style=QUIET), soft_wrap=True)
     if device is not None:
         compare_play.play(found, device)

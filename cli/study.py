@@ -57,12 +57,12 @@ def study(
     cells = grid_of(choice)
     table = StudyTable(cells, out)
     failures = _complete(table, out, jobs or os.cpu_count() or 1, cluster)
-    console = screen.results()
-    study_summary.show(table.rows(), console)
-    if plots is not None:
+    if plots is not None:  # before anything is printed: whoever reads that may have enough of it
         from carrierfloor.cli.study_pictures import write_pictures
 
         write_pictures(plots, table.rows())
+    console = screen.results()
+    study_summary.show(table.rows(), console)
     for failure in failures:
         console.print(Text.assemble((f"{failure.file}: ", "bold"), (failure.message, BAD)))
     words = f"{len(table)} of {table.size} rows are in {out}"

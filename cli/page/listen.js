@@ -130,7 +130,8 @@
       this.#points[this.#point].checked = true;
       this.#receiver.textContent = point === "receiver" ? content.receiver : "";
       this.#cards.replaceChildren(...this.#versions.map((version) => page.versions.card(version, point)));
-      this.#help.replaceChildren(page.versions.explanations(this.#versions, point));
+      const open = this.#help.querySelector("details[open]") !== null;
+      this.#help.replaceChildren(page.versions.explanations(this.#versions, point, open));
       this.#mark();
     }
 

@@ -64,7 +64,7 @@
   }
 
   /** Return what figures and pictures say, behind a fold; nothing if none is explained. */
-  function explanations(versions, point) {
+  function explanations(versions, point, open) {
     const [{ figures, pictures }] = versions;
     const explained = [
       ...(figures[point] ?? []).map(({ name }, place) => [name, meanings(versions, point, place)]),
@@ -74,7 +74,7 @@
       [element("dt", {}, name), ...helps.map((help) => element("dd", {}, help))]);
     if (!list.length) return "";
     return element(
-      "details", {}, element("summary", {}, "What figures and pictures say"),
+      "details", { open }, element("summary", {}, "What figures and pictures say"),
       element("dl", { class: "help" }, ...list),
     );
   }

@@ -81,6 +81,15 @@ def test_forced_colours_show_what_is_chosen(browser: Browser, nine: Path, scheme
         assert first not in others, name
 
 
+def test_what_is_unfolded_stays_so(browser: Browser, nine: Path) -> None:
+    """Who reads what the figures say goes on reading at the next point, about that point."""
+    with page_browser.opened(browser, nine) as page:
+        page.get_by_text("What figures and pictures say").click()
+        page.get_by_label("At the antenna").check()
+        expect(page.get_by_role("article").first).to_contain_text("Figure of antenna")
+        expect(page.get_by_text("How hard.")).to_be_visible()
+
+
 def test_what_a_figure_says_is_told_for_each_version_it_differs_in(
     browser: Browser, tmp_path: Path
 ) -> None:

@@ -3,12 +3,14 @@
 import subprocess
 import sys
 from importlib.metadata import version
+from pathlib import Path
 
 import pytest
 
 from carrierfloor import presets
 from carrierfloor.cli import predict_report, report_keys
-from tests.cli.files import command, in_other_process, run
+from tests.cli.files import command, in_other_process, run, write_sound
+from tests.clips import sound
 
 Capsys = pytest.CaptureFixture[str]
 
@@ -91,3 +93,26 @@ def test_a_reader_that_stops_early_is_no_error() -> None:
         assert process.stderr.read() == b""
         process.wait()
     assert process.returncode == 0
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pipes are different there")
+@pytest.mark.parametrize(
+    ("name", "options", "wanted"),
+    [
+        ("compare", "--with everyday --with bypass --page page.html", "page.html"),
+        ("study", "--voices bypass --carrier-to-noise 0 --out t.csv --plots p", "p/price.png"),
+    ],
+)
+def test_a_reader_that_stops_early_gets_the_files(
+    name: str, options: str, wanted: str, tmp_path: Path
+) -> None:
+    """What was asked for is written before anybody can stop reading the figures."""
+    write_sound(tmp_path / "phrase.wav", sound("F1_harvard_phrases")[24_000:60_000])
+    with subprocess.Popen(
+        command(name, "phrase.wav", *options.split()), stdout=subprocess.PIPE, cwd=tmp_path
+    ) as process:
+        assert process.stdout is not None
+        process.stdout.close()
+        process.wait()
+    assert process.returncode == 0
+    assert (tmp_path / wanted).is_file()
