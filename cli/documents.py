@@ -83,7 +83,7 @@ def file_text(path: Path) -> str:
         If it cannot be read.
     """
     try:
-        return path.expanduser().read_bytes().decode("utf-8-sig")
+        return path.expanduser().read_bytes().decode("utf-8").removeprefix("\ufeff")
     except OSError as error:
         raise SettingError(f"{path}: {error.strerror}") from None
     except UnicodeDecodeError:
