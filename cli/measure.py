@@ -13,6 +13,7 @@ from carrierfloor.cli.measuring import (
     Measured,
     Setting,
     apply,
+    check_places,
     measured,
     path_names,
 )
@@ -73,9 +74,11 @@ def measure(options: MeasureOptions) -> int:
     if options.level is not None or options.keep is not None:
         raise SettingError("--level and --keep go with --output and --input; a file is as it is")
     check(options)
-    rig = RigFile(options.rig).rig
+    rig_file = RigFile(options.rig)
+    rig = rig_file.rig
     sweep_file, *files = options.files
     names = path_names(options.paths, [file.stem for file in files], rig)
+    check_places(rig_file, names)
     with screen.remarks().status("Reading the recordings ..."):
         captures, setting = _read(options, sweep_file, files, rig)
     paths = [

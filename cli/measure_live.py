@@ -20,7 +20,7 @@ from carrierfloor.cli.measure import (
     read_sections,
     worked_out,
 )
-from carrierfloor.cli.measuring import Capture, Setting, path_names
+from carrierfloor.cli.measuring import Capture, Setting, check_places, path_names
 from carrierfloor.cli.report import Report
 from carrierfloor.cli.rig_file import RigFile
 from carrierfloor.cli.screen import NOTE, QUIET
@@ -62,8 +62,10 @@ def measure_live(options: MeasureOptions) -> int:
         If an option, a device or what is heard cannot be used; then the rig file is as it was.
     """
     _check(options)
-    rig = RigFile(options.rig).rig
+    rig_file = RigFile(options.rig)
+    rig = rig_file.rig
     (name,) = path_names(options.paths, ["live"], rig)
+    check_places(rig_file, [name])
     sweep = _sweep(options, rig, 1.0, options.seconds)
     steps = [_sweep(options, rig, share, STEP_S) for share in STEPS]
     output = choose(str(options.output), OUTPUT)

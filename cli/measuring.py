@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from carrierfloor.cli.rig_file import RigFile
 from carrierfloor.dsp.errors import AudioError, SettingError
+from carrierfloor.dsp.path import Path as AudioPath
 from carrierfloor.dsp.path_fit import PathFit, fit_path
 from carrierfloor.dsp.path_margin import PathMargin, path_margin
 from carrierfloor.dsp.regrowth import Regrowth, regrowth
@@ -14,6 +15,7 @@ from carrierfloor.dsp.sweep_recognition import KnownSweep
 from carrierfloor.dsp.sweep_response import Detector, SweepResponse, measure_response
 
 NORMAL, INVERTED = "normal", "inverted"
+MARGINS = ("negative_margin_pct", "positive_margin_pct")
 NEW_PATH = "measured"  # name of a path, where neither the user nor the rig has one
 
 
@@ -118,6 +120,28 @@ def path_names(given: Sequence[str], sources: Sequence[str], rig: Rig) -> list[s
     return names
 
 
+def check_places(file: RigFile, names: Sequence[str]) -> None:
+    """Refuse a rig file that could not take what will be measured, before that takes its time.
+
+    Parameters
+    ----------
+    file : RigFile
+        Open, and of no use afterwards.
+    names : sequence of str
+        Of the paths.
+
+    Raises
+    ------
+    SettingError
+        Says why it cannot be changed.
+    """
+    for name in names:
+        file.set_path(AudioPath(name=name))
+    for key in MARGINS:
+        file.set("modulation", key, 0.1)
+    file.check()
+
+
 def rig_polarity(paths: Sequence[Measured], setting: Setting) -> str | None:
     """Return the transmitter's polarity: the captures' without the detector's; None: unknown."""
     found = {path.fit.polarity for path in paths}
@@ -151,7 +175,7 @@ def new_margins(rig: Rig, paths: Sequence[Measured]) -> dict[str, float]:
     names = {path.fit.path.name for path in paths}
     others = [path for path in rig.paths if path.name not in names]
     found: dict[str, float] = {}
-    for key in ("negative_margin_pct", "positive_margin_pct"):
+    for key in MARGINS:
         before: float = getattr(rig.modulation, key) if others else 0.0
         found[key] = max(before, *(getattr(path.margin, key) for path in paths))
     return found

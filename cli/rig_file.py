@@ -133,6 +133,16 @@ class RigFile:
         before = "" if old is None else rig_layout.in_words(old)
         self._note(f"path {path.name}", before, rig_layout.in_words(sections))
 
+    def check(self) -> None:
+        """Refuse what :meth:`save` could not write.
+
+        Raises
+        ------
+        SettingError
+            If the text cannot be changed so.
+        """
+        self._text()
+
     def save(self) -> Path | None:
         """Write the file, whole or not at all, and keep the one before.
 

@@ -167,6 +167,7 @@ def assert_untouched(rig: Path) -> None:
     assert list(rig.parent.glob("*backup*")) == []
 
 
+ONE_LINE = 'name = "inline"\npaths = [{name = "transformer"}]\n'
 TWO = PATH_RIG + '[[paths]]\nname = "other"\n'
 OPTIONS: list[tuple[list[object], str]] = [
     ([], "give SWEEP and CAPTURE"),
@@ -183,6 +184,9 @@ OPTIONS: list[tuple[list[object], str]] = [
     (["sweep.wav", "capture.wav", "--rig", "dc-coupled"], "rigs copy dc-coupled my-rig.toml"),
     (["sweep.wav", "capture.wav", "--rig", "gone.toml"], "gone.toml: No such file"),
     (["sweep.wav", "capture.wav", "--rig", "two.toml"], "the rig has 2 paths (transformer, other)"),
+    # Before the files are looked at, and in a live measurement before anything is played.
+    (["gone.wav", "gone.wav", "--rig", "inline.toml"], "paths is written on one line"),
+    (["--output", "x", "--input", "y", "--yes", "--rig", "inline.toml"], "inline.toml: paths is"),
     (["sweep.wav", "capture.wav", "--detector", "rig.toml"], "carrier is not a known key"),
     (["sweep.wav", "capture.wav", "--detector", "empty.toml"], "holds no [[sections]]"),
     (["sweep.wav", "capture.wav", "--detector", "bad.toml"], "corner_hz is 0 Hz; it must be"),
@@ -212,6 +216,7 @@ def test_options(
 ) -> None:
     rig = write_text(tmp_path / "rig.toml", PATH_RIG)
     write_text(tmp_path / "two.toml", TWO)
+    write_text(tmp_path / "inline.toml", ONE_LINE)
     write_text(tmp_path / "empty.toml", 'name = "flat"\n')
     write_text(tmp_path / "bad.toml", '[[sections]]\nkind = "lowpass"\ncorner_hz = 0\n')
     for name in ("sweep.wav", "other.wav", "capture.wav"):
