@@ -60,9 +60,10 @@ def settings_of(design: Any) -> Iterator[tuple[str, str, str]]:
 
 def settings_table(part: str) -> Table:
     """Return an empty table of settings; ``part`` says what they are settings of."""
-    table = screen.table(part, "Setting")
+    table = screen.table(part)
+    table.add_column("Setting", overflow="fold")  # names of keys: to be copied, never cut
     table.add_column("Value", justify="right")
-    table.add_column("Effect")
+    table.add_column("Effect", overflow="fold")
     return table
 
 

@@ -1,14 +1,16 @@
 """The commands ``voices`` and ``rigs``."""
 
 import dataclasses
+import io
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+from rich.console import Console
 
 from carrierfloor import presets
-from carrierfloor.cli import documents
+from carrierfloor.cli import documents, keys
 from carrierfloor.dsp.rig import Carrier, Level, Modulation, Modulator, Plate
 from carrierfloor.dsp.sections import Section
 from carrierfloor.dsp.voice import BUILT_IN, design_type
@@ -47,6 +49,13 @@ def test_show_a_voice(tmp_path: Path, capsys: Capsys) -> None:
     assert "drive_db" in out
     assert "7.5 dB" in out
     assert "a clipper with no low_pass after it" in out
+
+
+def test_no_key_is_cut_at_60_columns() -> None:
+    table, file = keys.settings_table("Part"), io.StringIO()
+    keys.add_settings(table, "modulation", Modulation())
+    Console(width=60, file=file).print(table)
+    assert "…" not in file.getvalue()
 
 
 def test_show_a_rig(tmp_path: Path, capsys: Capsys) -> None:
