@@ -4,8 +4,9 @@
   const page = (window.comparePage ??= {});
   const { element } = page;
   const OWN_KEYS = "input:not([type=range], [type=checkbox], [type=radio]), select, textarea, dialog";
-  // What the space bar presses if the focus came there by keyboard; after a click it plays.
-  const PRESSED_BY_SPACE = "button, summary, a, input:not([type=range])";
+  // What the space bar presses if the focus came there by keyboard; after a click it plays.  A radio
+  // button that has the focus is chosen already.
+  const PRESSED_BY_SPACE = "button, summary, a, input:not([type=range], [type=radio])";
 
   /** Return the name of a key: letters as capitals, with "Shift+" before if it is held. */
   function nameOf(event) {

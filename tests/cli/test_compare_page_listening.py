@@ -242,6 +242,11 @@ def test_space_plays_after_a_click_and_presses_after_a_tab(browser: Browser, fil
         page.keyboard.press("Space")
         expect(page.get_by_role("button", name="Dense", exact=True, pressed=True)).to_be_visible()
         expect(page.get_by_role("button", name="Pause")).to_be_visible()
+        page.get_by_label("At the sound card").focus()
+        page.keyboard.press("ArrowRight")
+        expect(page.get_by_label("At the antenna")).to_be_checked()
+        page.keyboard.press("Space")  # the button is chosen already: there is nothing to press
+        expect(page.get_by_role("button", name="Play")).to_be_visible()
 
 
 def test_the_line_moves_in_steps_where_motion_is_unwanted(browser: Browser, file: Path) -> None:
