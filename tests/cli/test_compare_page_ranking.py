@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
+from carrierfloor.cli.plots import INK
 from tests import page_browser
 from tests.page_heard import Heard, stored, wait_played
 from tests.reference import hidden_order
@@ -150,18 +151,27 @@ def test_bands_and_anchor_are_explained(browser: Browser, file: Path) -> None:
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_text_can_be_read(browser: Browser, file: Path, scheme: str) -> None:
-    """Contrast of text is 4.5 or more, of parts of controls 3 or more (WCAG 2.2, 1.4.3, 1.4.11)."""
+    """Contrast of text is 4.5 or more, of parts of controls 3 or more (WCAG 2.2, 1.4.3, 1.4.11).
+
+    The words in pictures are text too; a filter of the page makes them darker or brighter.
+    """
     with page_browser.opened(browser, file, color_scheme=scheme) as page:
         colours = page.evaluate(
             """(names) => Object.fromEntries(names.map(
               (name) => [name, getComputedStyle(document.body).getPropertyValue(`--${name}`)]))""",
             ["paper", "panel", "ink", "soft", "accent", "on-accent", "warm", "wave"],
         )
+        changed = page.locator(".picture img").first.evaluate(
+            "(img) => getComputedStyle(img).filter"
+        )
     for text in ("ink", "soft", "accent", "warm"):
         for ground in ("paper", "panel"):
             assert _contrast(colours[text], colours[ground]) >= 4.5, (text, ground)
     assert _contrast(colours["on-accent"], colours["accent"]) >= 4.5
     assert _contrast(colours["wave"], colours["panel"]) >= 3.0
+    brightness = float(changed.removeprefix("brightness(").removesuffix(")"))
+    drawn = [min(255, round(brightness * int(INK[place : place + 2], 16))) for place in (1, 3, 5)]
+    assert _contrast("#{:02x}{:02x}{:02x}".format(*drawn), colours["panel"]) >= 4.5
 
 
 def _contrast(one: str, other: str) -> float:
