@@ -11,6 +11,7 @@
     #point = 0;
     #version = 0;
     #sounds = [];
+    #loaded = null; // the phrase that the player has
     #buttons = [];
     #phrases;
     #points;
@@ -48,10 +49,11 @@
       this.#place.replaceChildren(
         this.#choices(), this.#app.deck.element, this.#switches(), this.#cards, this.#help,
       );
-      await this.#load(false);
+      await this.#load();
     }
 
     leave() {
+      this.#loaded = null; // other parts of the page load other sounds
       this.#place.replaceChildren(); // what is on screen in a blind test must give nothing away
     }
 
@@ -93,25 +95,26 @@
 
     async #choosePhrase(place) {
       this.#phrase = place;
-      await this.#load(false);
+      await this.#load();
       say(`${this.#app.content.phrases[place].name}`);
     }
 
     async #choosePoint(place) {
       this.#point = place;
-      await this.#load(true);
+      await this.#load();
       say(this.#app.content.points[place].words);
     }
 
-    /** Load what is chosen; `same` if only the listening point has changed. */
-    async #load(same) {
+    /** Load what is chosen; place and loop are kept if only the listening point has changed. */
+    async #load() {
       const { content, sounds, player } = this.#app;
       const [phrase, point] = [this.#phrase, this.#point];
       const loaded = await sounds.at(phrase, content.points[point].key);
       const chosen = this.#app.view === this && phrase === this.#phrase && point === this.#point;
       if (!chosen) return; // something else was chosen meanwhile
       this.#sounds = loaded;
-      player.load(loaded, this.#version, same);
+      player.load(loaded, this.#version, phrase === this.#loaded);
+      this.#loaded = phrase;
       this.#show();
     }
 

@@ -1,4 +1,4 @@
-"""How the page looks: with little room, in colours of the system, beside unlike versions."""
+"""What the page shows: with little room, in colours of the system, of versions that differ."""
 
 from dataclasses import replace
 from pathlib import Path
@@ -79,6 +79,21 @@ def test_forced_colours_show_what_is_chosen(browser: Browser, nine: Path, scheme
     assert versions[1] not in versions[:1] + versions[2:]
     for name, (first, *others) in grounds.items():
         assert first not in others, name
+
+
+def test_another_phrase_is_whole_however_fast_the_keys_come(browser: Browser, file: Path) -> None:
+    """The next phrase and another point at once: the loop of the phrase before does not stay."""
+    with page_browser.opened(browser, file) as page:
+        page.keyboard.press("p")
+        expect(page.locator(".time")).to_have_text("0.0 / 1.0 s")
+        page.evaluate(
+            """() => {
+              for (const key of "pa")
+                document.body.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true }));
+            }"""
+        )
+        expect(page.locator(".time")).to_have_text("0.0 / 1.6 s")
+        expect(page.locator(".loop")).to_have_text("Loop: whole phrase")
 
 
 def test_what_is_unfolded_stays_so(browser: Browser, nine: Path) -> None:
