@@ -18,6 +18,8 @@ FEWEST_LEVELS, LOOKED_FOR_LEVELS = 40, 200_000  # different values, among so man
 CLIPPED_RUN = 3  # so many samples in a row at full scale are no chance
 LEAST_SIGNAL_TO_NOISE_DB = 20.0
 LARGEST_CLOCK_PPM = 1000.0
+GAP_S, BESIDE = 0.002, 0.1  # of digital silence; what is heard next to it, over the peak
+SURELY_WITHIN_S = 0.02  # the ramps: a path delays the lowest frequencies
 # Waveform against phase, a sixth of an octave at a time.
 SLICES_PER_OCTAVE = 6
 HIGHEST_FOLDED_HZ = 6000.0
@@ -91,6 +93,45 @@ def check_whole(length: int, rate_hz: float, delay: int, sweep: KnownSweep) -> N
             f"the capture is truncated: the last {missing / rate_hz:.2f} s of the sweep are "
             "missing; record until the sweep is over"
         )
+
+
+def check_gaps(capture: Block, zero: float, sweep: KnownSweep, delay: int, cropped: int) -> None:
+    """Refuse a capture that is digitally silent where the sweep was heard just before or after.
+
+    A recorder that comes too late fills up with zeros; no receiver is ever so silent.
+
+    Parameters
+    ----------
+    capture : ndarray, shape (n,)
+        What was recorded.
+    zero : float
+        Digital zero in it, from which something may have been taken away.
+    sweep : KnownSweep
+        What was played.
+    delay : int
+        Where it begins in the capture.
+    cropped : int
+        How many samples of the recording lie before the capture.
+
+    Raises
+    ------
+    AudioError
+        Says where.
+    """
+    rate_hz = sweep.sweep.sample_rate_hz
+    edge = sweep.ramp_samples + round(SURELY_WITHIN_S * rate_hz)
+    first, last = max(0, delay + edge), min(len(capture), delay + sweep.sweep.samples - edge)
+    silent = np.concatenate(([False], capture[first:last] == zero, [False]))
+    runs = first + np.flatnonzero(np.diff(silent.astype(np.int8))).reshape(-1, 2)
+    reach, peak = round(GAP_S * rate_hz), float(np.abs(capture - zero).max(initial=0.0))
+    for begin, end in runs[np.diff(runs, axis=1)[:, 0] >= reach]:
+        beside = capture[max(0, begin - reach) : begin], capture[end : end + reach]
+        if max(float(np.abs(part - zero).max(initial=0.0)) for part in beside) > BESIDE * peak:
+            raise AudioError(
+                f"the capture is digitally silent for {1000.0 * (end - begin) / rate_hz:.0f} ms "
+                f"at {(cropped + begin) / rate_hz:.2f} s, within the sweep: the recorder lost "
+                "sound; record it anew"
+            )
 
 
 def another_sweep(clock_ppm: float | None = None) -> AudioError:

@@ -25,6 +25,7 @@ from carrierfloor.dsp.sweep_recognition import KnownSweep
 from carrierfloor.dsp.sweep_refusals import (
     LEAST_SIGNAL_TO_NOISE_DB,
     check_flat,
+    check_gaps,
     check_noise,
     check_samples,
 )
@@ -200,11 +201,12 @@ def measure_response(
     ------
     AudioError
         If the capture cannot be used: wrong rate, silent, clipped, flat at carrier cut-off,
-        truncated, of another sweep, or too noisy.
+        truncated, of another sweep, too noisy, or with a gap.
     """
     detector = detector or Detector()
     check_samples(capture, rate_hz, sweep)
-    kept, delay, clock_ppm, cropped = locate(capture - capture.mean(), sweep)
+    mean = float(capture.mean())
+    kept, delay, clock_ppm, cropped = locate(capture - mean, sweep)
     found = Deconvolution(kept, sweep, clock_ppm, delay)
     lines, clean = without_hum(found, kept, rate_hz)
     explained = found.explained(windows(found))
@@ -213,6 +215,7 @@ def measure_response(
     check_noise(snr_db, least_signal_to_noise_db)
     if of_a_detector:
         check_flat(clean, found.explained([found.linear]), sweep, delay)
+        check_gaps(kept, -mean, sweep, delay, cropped)
     linear = linear_curve(found, sweep, clock_ppm)
     own = detector.at(linear.frequency_hz)
     at_1_khz = Curve(linear.frequency_hz, linear.response / own, linear.noise)

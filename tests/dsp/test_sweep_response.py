@@ -163,6 +163,13 @@ def _of_another(**changes: float) -> measured.Array:
     return Capture(after_s=2.0).record(PLAIN, other)
 
 
+def _with_gap(begin_s: float, end_s: float) -> measured.Array:
+    gap = slice(round(begin_s * RATE_HZ), round(end_s * RATE_HZ))
+    capture = np.array(_good())
+    capture[gap] = 0.0
+    return capture
+
+
 REFUSED: dict[str, tuple[Callable[[], measured.Array], str]] = {
     "silent": (lambda: 1e-6 * _good(), "silent"),
     "no numbers": (lambda: np.where(np.arange(len(_good())) == 9, np.nan, _good()), "no numbers"),
@@ -176,6 +183,8 @@ REFUSED: dict[str, tuple[Callable[[], measured.Array], str]] = {
     "another length": (lambda: _of_another(seconds=5.05), r"(0\.9|1\.0)\d % longer"),
     "another band": (lambda: _of_another(lowest_hz=40.0), "does not hold|% longer|% shorter"),
     "another rate": (lambda: soxr.resample(_good(), 44_100, 48_000), "does not hold"),
+    "gap": (lambda: _with_gap(2.0, 2.0107), r"digitally silent for 11 ms at 2\.00 s"),
+    "padded end": (lambda: _with_gap(4.9, 9.9), r"digitally silent for \d+ ms at 4\.90 s"),
     "cut off": (lambda: Capture(noise_db=40.0).record(PLAIN, 2.3 * measured.played()), "troughs"),
     "cut off, inverted": (
         lambda: Capture(noise_db=40.0, peak=-0.5).record(PLAIN, 2.3 * measured.played()),
@@ -191,6 +200,17 @@ def test_refusals(name: str) -> None:
     with pytest.raises(AudioError, match=words) as refusal:
         measure_response(capture(), RATE_HZ, measured.known())
     assert "\n" not in str(refusal.value)
+
+
+def test_digital_silence_around_the_sweep_is_none_within_it() -> None:
+    """Nor where a low-pass leaves less of it than the last of 16 bits."""
+    falling = Sections(({"kind": "lowpass", "corner_hz": 800.0, "q": 0.7},))
+    dull = Transmitter((falling,))
+    capture = Capture(noise_db=120.0, peak=0.0015).record(dull, measured.played())
+    capture = np.round(np.pad(capture, 30_000) * 32768.0) / 32768.0
+    assert np.flatnonzero(capture)[-1] < 30_000 + 5.2 * RATE_HZ  # it ends at 5.3 s
+    found = measure_response(capture, RATE_HZ, measured.known(), least_signal_to_noise_db=0.0)
+    assert found.delay_s == pytest.approx(30_000 / RATE_HZ + 0.3, abs=0.01)
 
 
 def test_refuses_another_sample_rate() -> None:
