@@ -18,9 +18,9 @@ def key_table(title: str, design: type) -> Table:
     """Return every key of a design with what it may be, its default and its effect."""
     table = screen.table(title=Text(title, style="bold"), title_justify="left")
     table.add_column("Key", no_wrap=True)
-    table.add_column("Allowed")
+    table.add_column("Allowed", overflow="fold")
     table.add_column("Default", justify="right")
-    table.add_column("Effect")
+    table.add_column("Effect", overflow="fold")
     for item in dataclasses.fields(design):
         if "rule" in item.metadata:
             rule = rule_of(item)

@@ -40,7 +40,7 @@ def list_all() -> int:
     table.add_column("Rig", style="bold", no_wrap=True)
     for title in ("Carrier", "Limits", "Paths"):
         table.add_column(title, justify="right", no_wrap=True)
-    table.add_column("What it is")
+    table.add_column("What it is", overflow="fold")
     for name in presets.names("rigs"):
         rig = presets.rig(name)
         limits = rig.modulation

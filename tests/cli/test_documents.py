@@ -1,16 +1,14 @@
 """The commands ``voices`` and ``rigs``."""
 
 import dataclasses
-import io
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
-from rich.console import Console
 
 from carrierfloor import presets
-from carrierfloor.cli import documents, keys
+from carrierfloor.cli import documents, screen
 from carrierfloor.dsp.rig import Carrier, Level, Modulation, Modulator, Plate
 from carrierfloor.dsp.sections import Section
 from carrierfloor.dsp.voice import BUILT_IN, design_type
@@ -51,11 +49,14 @@ def test_show_a_voice(tmp_path: Path, capsys: Capsys) -> None:
     assert "a clipper with no low_pass after it" in out
 
 
-def test_no_key_is_cut_at_60_columns() -> None:
-    table, file = keys.settings_table("Part"), io.StringIO()
-    keys.add_settings(table, "modulation", Modulation())
-    Console(width=60, file=file).print(table)
-    assert "…" not in file.getvalue()
+@pytest.mark.parametrize("action", ["list", "keys", "show"])
+def test_no_word_is_cut_at_60_columns(
+    action: str, monkeypatch: pytest.MonkeyPatch, capsys: Capsys
+) -> None:
+    """Words break where there is no room; names of keys are there to be copied."""
+    monkeypatch.setattr(screen, "REDIRECTED_WIDTH", 60)
+    assert run("rigs", action, *(["no-headroom"] if action == "show" else [])) == 0
+    assert "…" not in capsys.readouterr().out
 
 
 def test_show_a_rig(tmp_path: Path, capsys: Capsys) -> None:
