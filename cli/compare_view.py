@@ -37,7 +37,7 @@ def _table(versions: Sequence[Version], points: tuple[str, ...]) -> Table:
     table = screen.table()
     table.add_column("", no_wrap=True)
     for version in versions:
-        table.add_column(version.name, justify="right", max_width=LONGEST_NAME)
+        table.add_column(version.name, justify="right", overflow="fold", max_width=LONGEST_NAME)
     for point in points:
         table.add_row(Text(POINT_WORDS[point], style="bold"))
         columns = [version.figures[point] for version in versions]

@@ -39,6 +39,22 @@ def test_every_figure_stands_in_one_line(width: int) -> None:
     assert max(map(len, text.splitlines())) <= width
 
 
+def test_a_long_name_without_spaces_is_folded() -> None:
+    """Two that differ only in their last letter are told apart."""
+    known = nine_versions()
+    names = ["everyday_from_the_shack_A", "everyday_from_the_shack_B"]
+    versions = [
+        replace(version, name=name)
+        for version, name in zip(known.phrases[0].versions, names, strict=False)
+    ]
+    said = io.StringIO()
+    two = replace(known, phrases=[replace(known.phrases[0], versions=versions)])
+    compare_view.show(two, Console(file=said, width=80))
+    heading = said.getvalue().splitlines()[1:3]
+    folded = ["".join(parts) for parts in zip(*(line.split() for line in heading), strict=True)]
+    assert folded == names
+
+
 def test_what_fits_stands_beside_each_other() -> None:
     said = io.StringIO()
     compare_view.show(nine_versions(), Console(file=said, width=300))
