@@ -49,6 +49,26 @@ def test_all_nine_versions_are_in_sight_on_a_phone(browser: Browser, nine: Path)
             assert box["height"] >= 24
 
 
+def test_long_names_without_spaces_need_no_scrolling_sideways(
+    browser: Browser, tmp_path: Path
+) -> None:
+    given = content(seconds=(0.5,), versions=2)
+    versions = [
+        replace(version, name=60 * letter)
+        for version, letter in zip(given.phrases[0].versions, "ab", strict=True)
+    ]
+    file = tmp_path / "page.html"
+    phrase = Phrase(name=100 * "p", versions=versions)
+    compare_page.write_page(replace(given, phrases=[phrase]), file)
+    with page_browser.opened(browser, file, viewport=SMALL_PHONE) as page:
+        page.locator("summary", has_text="Keys").click()
+        for press in ((), ("Blind test", "Start the test", "Stop early", "Stop the test")):
+            for name in press:
+                page.get_by_text(name, exact=True).click()
+            assert page.evaluate("document.documentElement.scrollWidth") == SMALL_PHONE["width"]
+        expect(page.get_by_text("Stopped after 0 of 16 trials")).to_be_visible()
+
+
 @pytest.mark.parametrize("viewport", [ZOOMED, SMALL_PHONE])
 def test_what_has_the_focus_is_not_covered(
     browser: Browser, nine: Path, viewport: dict[str, int]
