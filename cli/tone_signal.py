@@ -114,14 +114,16 @@ def _check(wanted: Wanted) -> None:
     _within("ramp", wanted.ramp_ms, SHORTEST_RAMP_MS, LONGEST_RAMP_MS, "ms")
     shortest_s = 2.0 * wanted.ramp_ms / 1000.0
     if wanted.kind == "staircase":
-        _within("hold", wanted.hold_s, shortest_s, LONGEST_S, "s (two ramps at least)")
+        _within("hold", wanted.hold_s, shortest_s, LONGEST_S, "s", " (two ramps at least)")
     else:
-        _within("seconds", wanted.seconds, shortest_s, LONGEST_S, "s (two ramps at least)")
+        _within("seconds", wanted.seconds, shortest_s, LONGEST_S, "s", " (two ramps at least)")
 
 
-def _within(what: str, value: float, low: float, high: float, unit: str) -> None:
+def _within(what: str, value: float, low: float, high: float, unit: str, why: str = "") -> None:
     if not low <= value <= high:
-        raise SettingError(f"{what} is {value:g}; it must be {low:.10g} to {high:.10g} {unit}")
+        raise SettingError(
+            f"{what} is {value:g} {unit}; it must be {low:.10g} to {high:.10g} {unit}{why}"
+        )
 
 
 def _ramp_samples(wanted: Wanted) -> int:
