@@ -49,6 +49,17 @@ def test_all_nine_versions_are_in_sight_on_a_phone(browser: Browser, nine: Path)
             assert box["height"] >= 24
 
 
+def test_the_versions_stay_in_sight_while_the_last_card_is_read(
+    browser: Browser, nine: Path
+) -> None:
+    with page_browser.opened(browser, nine, viewport=page_browser.NARROW) as page:
+        last = page.get_by_role("article").last.get_by_role("img").last
+        last.scroll_into_view_if_needed()
+        expect(last).to_be_in_viewport()
+        for version in page.get_by_role("group", name="Version").get_by_role("button").all():
+            expect(version).to_be_in_viewport(ratio=0.99)
+
+
 def test_long_names_without_spaces_need_no_scrolling_sideways(
     browser: Browser, tmp_path: Path
 ) -> None:
