@@ -32,8 +32,8 @@ KEYS = {
     "paths.path_1.distortion.at_F_hz.second_pct": "second harmonic of a fundamental of F",
     "paths.path_1.distortion.at_F_hz.third_pct": "third harmonic",
     "paths.path_1.distortion.at_F_hz.total_pct": "harmonics 2 to 5 together",
-    "paths.path_1.hum.F_hz": "steady lines in the capture, dB below the sweep at 1 kHz; the "
-    "strongest six",
+    "paths.path_1.hum.F_hz": "steady lines in the capture, dB over the sweep at 1 kHz: below 0; "
+    "the strongest six",
     "paths.path_1.margin.negative_pct": "to be kept free under the negative limit: all below",
     "paths.path_1.margin.positive_pct": "to be kept free under the positive limit",
     "paths.path_1.margin.negative.response_pct": "for what the sections do not follow",

@@ -92,8 +92,8 @@ def _on_capture(path: Measured, name_it: bool) -> Iterator[str]:
     if response.hum and decibels(response.hum[0].ratio) > LOUD_HUM_DB:
         line = response.hum[0]
         yield (
-            f"{head}There is hum: {line.frequency_hz:.0f} Hz at {decibels(line.ratio):.0f} dB "
-            "below the sweep."
+            f"{head}There is hum: {line.frequency_hz:.0f} Hz, {-decibels(line.ratio):.0f} dB below "
+            "the sweep."
         )
 
 

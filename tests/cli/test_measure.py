@@ -34,7 +34,7 @@ from carrierfloor.cli.measure_notes import notes
 from carrierfloor.cli.measuring import Measured, Setting, measured, new_margins
 from carrierfloor.dsp.path import Path as AudioPath
 from carrierfloor.dsp.path_fit import fit_path
-from carrierfloor.dsp.sweep_response import measure_response
+from carrierfloor.dsp.sweep_response import HumLine, measure_response
 from tests.cli.files import PATH_RIG, left_over, run, write_text
 from tests.clips import SPOKEN, Array
 from tests.reference.transmitter import (
@@ -382,3 +382,6 @@ def test_notes_for_what_is_wrong(found: tuple[Measured, Setting], tmp_path: Path
     assert "modulated 80 %" in told
     told = " ".join(notes([noisy], replace(setting, depth=1.0), before))
     assert "that level is wrong" in told
+    hums = replace(path.response, hum=(HumLine(frequency_hz=120.0, ratio=0.1),))
+    told = " ".join(notes([replace(path, response=hums)], setting, before))
+    assert "hum: 120 Hz, 20 dB below the sweep" in told
