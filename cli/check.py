@@ -23,6 +23,7 @@ from carrierfloor.cli.kept_signal import KeptSignal
 from carrierfloor.cli.recording_in import DETECTOR
 from carrierfloor.cli.report import Report
 from carrierfloor.cli.rig_file import RigFile
+from carrierfloor.cli.whole_file import check_folder
 from carrierfloor.dsp.errors import AudioError, SettingError
 from carrierfloor.dsp.kernel import is_compiled
 from carrierfloor.dsp.rig import Rig
@@ -50,6 +51,8 @@ def check(options: CheckOptions) -> int:
     check_parts.check_options(options, rig)
     if options.report is not None:
         report_file.check_path(options.report)
+    if options.pictures is not None:
+        check_folder("--pictures", options.pictures)
     if not is_compiled(LAST_KERNEL):
         screen.remarks().print("First run on this machine: compiling, this takes a while ...")
     with KeptSignal() as kept, ExitStack() as stack:

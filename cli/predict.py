@@ -10,6 +10,7 @@ from carrierfloor.cli import documents, predict_report, report_file, screen
 from carrierfloor.cli.follow import follow
 from carrierfloor.cli.report import Report
 from carrierfloor.cli.screen import BAD, GOOD, NOTE, QUIET
+from carrierfloor.cli.whole_file import check_folder
 from carrierfloor.dsp.kernel import is_compiled
 from carrierfloor.dsp.prediction import worst_of
 
@@ -53,6 +54,8 @@ def predict(
     """
     if save_report is not None:
         report_file.check_path(save_report)
+    if pictures is not None:
+        check_folder("--pictures", pictures)
     transmitter = documents.rig(rig)
     if not is_compiled(LAST_KERNEL):
         screen.remarks().print("First run on this machine: compiling, this takes a while ...")

@@ -12,6 +12,7 @@ from carrierfloor.cli.audio_in import check_readable
 from carrierfloor.cli.audio_out import container_of
 from carrierfloor.cli.job import Options, warmed_up
 from carrierfloor.cli.one_file import complete
+from carrierfloor.cli.whole_file import check_folder
 from carrierfloor.cli.witness import InputWitness, OutputWitness
 from carrierfloor.dsp.chain import Chain
 from carrierfloor.dsp.errors import SettingError
@@ -61,7 +62,7 @@ def process(
     if save_report is not None:
         report_file.check_path(save_report)
     if pictures is not None:
-        _make_folder(pictures)
+        check_folder("--pictures", pictures)
         options = replace(options, compare=True)  # the pictures need to know how loud it was
     if into is not None:
         from carrierfloor.cli.batch import process_many
@@ -109,13 +110,6 @@ def refuse_overwriting(source: Path, target: Path) -> None:
         raise SettingError(f"{target} is a folder; name a file, or use --into {target}")
     if source.exists() and target.exists() and os.path.samefile(source, target):
         raise SettingError(f"output {target} is the input {source}; name another file")
-
-
-def _make_folder(pictures: Path) -> None:
-    try:
-        pictures.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise SettingError(f"--pictures {pictures}: {error.strerror}") from None
 
 
 def _pair(files: Sequence[Path]) -> tuple[Path, Path]:

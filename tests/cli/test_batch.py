@@ -79,6 +79,17 @@ def test_pictures_of_many(phrases: Path, tmp_path: Path) -> None:
     assert len(drawn) == 4
 
 
+def test_a_file_in_place_of_the_folder_of_pictures(
+    phrases: Path, tmp_path: Path, capsys: Capsys
+) -> None:
+    """It is refused before anything is done, by every command that draws."""
+    one, out = phrases / "one.wav", tmp_path / "out.wav"
+    for arguments in (["process", one, out], ["predict", one], ["check", one]):
+        line = refusal(capsys, *arguments, "--pictures", one)
+        assert line.endswith(f"--pictures {one}: {one} is a file; give a folder, there or new")
+    assert not out.exists()
+
+
 def test_plan_leaves_earlier_outputs_alone(phrases: Path) -> None:
     into = phrases / "processed"
     into.mkdir()

@@ -192,8 +192,8 @@ def test_refusals(tmp_path: Path, rig: str) -> None:
         predict(tone, rig=rig, save_report=tmp_path / "report.txt")
     with pytest.raises(SettingError, match="channel"):
         predict(tone, rig=rig, channel="7")
-    with pytest.raises(SettingError, match="cannot write there"):
-        predict(tone, rig=rig, pictures=tone)
+    with pytest.raises(SettingError, match=r"a\.wav is a file; give a folder"):
+        predict(tone, rig=rig, pictures=tone / "inside")
     empty = tmp_path / "empty.wav"
     sf.write(empty, np.zeros(0), RATE_HZ)
     with pytest.raises(AudioError, match="no samples"):
