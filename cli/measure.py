@@ -19,6 +19,7 @@ from carrierfloor.cli.measuring import (
 )
 from carrierfloor.cli.report import Report
 from carrierfloor.cli.rig_file import RigFile
+from carrierfloor.cli.whole_file import check_folder
 from carrierfloor.dsp.errors import AudioError, SettingError
 from carrierfloor.dsp.intake import Intake
 from carrierfloor.dsp.kernel import is_compiled
@@ -117,8 +118,8 @@ def check(options: MeasureOptions) -> None:
     """
     if options.report is not None:
         report_file.check_path(options.report)
-    if options.pictures is not None and options.pictures.exists() and not options.pictures.is_dir():
-        raise SettingError(f"--pictures {options.pictures} is a file; name a folder")
+    if options.pictures is not None:
+        check_folder("--pictures", options.pictures)
     if options.depth is not None and not SHALLOWEST_PCT <= options.depth <= DEEPEST_PCT:
         raise SettingError(
             f"--depth is {options.depth:g} %; it must be {SHALLOWEST_PCT:g} to {DEEPEST_PCT:g} %"

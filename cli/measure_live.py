@@ -26,6 +26,7 @@ from carrierfloor.cli.rig_file import RigFile
 from carrierfloor.cli.screen import NOTE, QUIET
 from carrierfloor.cli.sound_devices import INPUT, OUTPUT, check_output, choose
 from carrierfloor.cli.tone import CAUTION, HIGHEST_RATE_HZ, LOWEST_RATE_HZ
+from carrierfloor.cli.whole_file import check_folder
 from carrierfloor.dsp.errors import AudioError, SettingError
 from carrierfloor.dsp.level import decibels
 from carrierfloor.dsp.rig import Rig
@@ -105,8 +106,8 @@ def _check(options: MeasureOptions) -> None:
         raise SettingError(
             f"--seconds is {options.seconds:g} s; it must be {SHORTEST_S:g} to {LONGEST_S:g} s"
         )
-    if options.keep is not None and options.keep.exists() and not options.keep.is_dir():
-        raise SettingError(f"--keep {options.keep} is a file; name a folder")
+    if options.keep is not None:
+        check_folder("--keep", options.keep)
     if not options.yes and not sys.stdin.isatty():
         raise SettingError(
             "the sweep makes the transmitter radiate, and there is no terminal to ask on; give "

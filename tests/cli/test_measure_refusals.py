@@ -201,7 +201,7 @@ OPTIONS: list[tuple[list[object], str]] = [
     (["--output", "x", "--input", "y", "--yes", "--rate", "5"], "--rate is 5 Hz"),
     (["--output", "x", "--input", "y", "--yes", "--depth", "99"], "--depth: level is 99 %"),
     (["--output", "x", "--input", "y", "--yes", "--level", "3"], "level is 3 dBFS"),
-    (["--output", "x", "--input", "y", "--yes", "--keep", "rig.toml"], "is a file; name a folder"),
+    (["--output", "x", "--input", "y", "--yes", "--keep", "rig.toml"], "is a file; give a folder"),
 ]
 
 
