@@ -102,7 +102,7 @@ def tones_cover(reading: ReceivedReading, tones: Sequence[ToneRun]) -> bool:
 
 
 @dataclass(frozen=True)
-class _Off:
+class Off:
     """How often and how long the carrier is off."""
 
     count: int = 0
@@ -119,7 +119,7 @@ def _with_cutoffs(
     by: str,
     error: float,
 ) -> ReceivedPeaks:
-    found, off = reading.cutoffs, _beyond_doubt(reading.cutoffs)
+    found, off = reading.cutoffs, beyond_doubt(reading.cutoffs)
     wanted = max(negative, found.wanted_depth if off.count else 0.0)
     held_up_at = _held_up(found, reading.noise_rms)
     held_at = held_up_at if off.count else None
@@ -127,7 +127,7 @@ def _with_cutoffs(
         held_up_at = held_at = reading.floor.height
         error = math.hypot(error, reading.floor.error)
     if held_at is not None:
-        off, wanted, negative = _Off(), 0.0, min(negative, 1.0 - held_at)
+        off, wanted, negative = Off(), 0.0, min(negative, 1.0 - held_at)
     if tones:
         off = _of_tones(reading, tones)
         wanted = max(run.envelope.wanted_depth for run in tones)
@@ -152,22 +152,28 @@ def _with_cutoffs(
     )
 
 
-def _beyond_doubt(found: CutoffReading) -> _Off:
-    """Return what was found; if no more seems sure than chance makes so, all is in doubt."""
+def beyond_doubt(found: CutoffReading) -> Off:
+    """Return what was found; if no more seems sure than chance makes so, all is in doubt.
+
+    Parameters
+    ----------
+    found : CutoffReading
+        Of the whole recording.
+    """
     if found.count <= BY_CHANCE * found.uncertain:
-        return _Off(uncertain=found.uncertain + found.count)
-    return _Off(found.count, found.uncertain, found.total_s, found.longest_s)
+        return Off(uncertain=found.uncertain + found.count)
+    return Off(found.count, found.uncertain, found.total_s, found.longest_s)
 
 
-def _of_tones(reading: ReceivedReading, tones: Sequence[ToneRun]) -> _Off:
+def _of_tones(reading: ReceivedReading, tones: Sequence[ToneRun]) -> Off:
     """Return what steady tones do; they go on to their ends, their runs end sooner."""
     off = [run for run in tones if run.envelope.is_cut_off]
     if not off:
-        return _Off()
+        return Off()
     part = reading.modulated_s / sum(run.duration_s for run in tones)
     periods = [round(part * run.duration_s * run.envelope.frequency_hz) for run in off]
     shares = [run.envelope.off_share / run.envelope.frequency_hz for run in off]
-    return _Off(sum(periods), 0, float(np.dot(periods, shares)), max(shares))
+    return Off(sum(periods), 0, float(np.dot(periods, shares)), max(shares))
 
 
 def _held_up(found: CutoffReading, noise_rms: float) -> float | None:
