@@ -10,7 +10,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 from scipy.stats import binom, binomtest
 
-from tests import page_browser
+from tests import page_browser, page_heard
 from tests.page_content import RATE_HZ, content
 from tests.reference import hidden_order
 
@@ -183,7 +183,7 @@ def test_x_sounds_as_the_result_says(browser: Browser, file: Path) -> None:
         for letter in order:
             page.evaluate("window.asked.starts.length = 0")
             page.keyboard.press("x")
-            page.wait_for_timeout(500)
+            page_heard.wait_played(page, 0.4)
             first, heard = page_browser.tapped(page)
             begun_s, _ = page.evaluate("window.asked.starts[0]")
             begun = round(begun_s * RATE_HZ) - first
