@@ -183,7 +183,7 @@ def test_x_sounds_as_the_result_says(browser: Browser, file: Path) -> None:
         for letter in order:
             page.evaluate("window.asked.starts.length = 0")
             page.keyboard.press("x")
-            page_heard.wait_played(page, 0.4)
+            page_heard.wait_played(page, 0.5)
             first, heard = page_browser.tapped(page)
             begun_s, _ = page.evaluate("window.asked.starts[0]")
             begun = round(begun_s * RATE_HZ) - first
