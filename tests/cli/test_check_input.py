@@ -1,0 +1,105 @@
+"""What check takes and what it refuses: raw files, broken ones, and signals that are no AM."""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.checked import checked, write_recording
+from tests.cli.files import refusal
+from tests.reference.radio import Radio
+
+RATE_HZ = 48_000
+T = np.arange(3 * RATE_HZ) / RATE_HZ
+AM = 0.2 * (1.0 + 0.8 * np.sin(2 * np.pi * 400.0 * T)) * np.exp(2j * np.pi * 1234.0 * T)
+NOISE = 0.1 * (
+    np.random.default_rng(1).normal(size=len(T)) + 1j * np.random.default_rng(2).normal(size=len(T))
+)
+
+
+@pytest.mark.parametrize(
+    ("samples", "options", "word"),
+    [
+        (NOISE, (), "no carrier"),
+        (0.0 * AM, (), "silent"),
+        (0.3 * np.exp(2j * np.pi * 3000.0 * np.cumsum(np.sin(500.0 * T)) / RATE_HZ), (), "carrier"),
+        (AM[: RATE_HZ // 4], (), "0.5 s are needed"),
+        (AM[:10], (), "0.5 s are needed"),
+        (np.clip(8.0 * AM.real, -1, 0.9999) + 1j * np.clip(8.0 * AM.imag, -1, 0.9999), (), "clip"),
+        (AM.real + 1j * AM.real, (), "both channels are the same"),
+        (AM.real + 0.0j, (), "silent"),
+        (AM, ("--kind", "if"), "Hz"),
+        (AM.real, ("--kind", "iq"), "2 channels"),
+        (0.3 * np.sin(2 * np.pi * 400.0 * T), (), "how high the carrier is"),
+        (AM, ("--apply",), "--rig"),
+        (AM, ("--knee", "5"), "--kind detector"),
+        (AM, ("--kind", "detector", "--knee", "-5"), "--knee is -5; it must be 0 to 100 %"),
+        (AM, ("--kind", "detector", "--rc", "nan"), "--rc is nan"),
+        (AM, ("--kind", "detector", "--carrier-level", "0"), "--carrier-level is 0"),
+        (AM, ("--kind", "iq", "--channel", "left"), "IQ needs both channels"),
+        (AM, ("--path", "x"), "--rig"),
+        (AM, ("--path", "x", "--rig", "plate-modulated"), "path is 'x'"),
+        (AM, ("--mask", "nonsense"), "nonsense"),
+        (AM, ("--rate", "48000"), "--rate is for raw files"),
+        (AM, ("--carrier", "90000"), "carrier"),
+        (AM, ("--rig", "plate-modulated", "--apply"), "ships with carrierfloor"),
+        (AM, ("--report", "x.txt"), ".json or .csv"),
+    ],
+)
+def test_what_cannot_be_checked_is_refused_in_one_line(
+    samples: Any,
+    options: tuple[str, ...],
+    word: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    file = write_recording(tmp_path / "r.wav", np.asarray(samples), RATE_HZ)
+    assert word in refusal(capsys, "check", str(file), *options)
+    assert not list(tmp_path.glob("*.json"))
+
+
+def test_broken_files(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    whole = write_recording(tmp_path / "whole.wav", AM, RATE_HZ).read_bytes()
+    (tmp_path / "junk.wav").write_bytes(bytes(range(256)) * 20)
+    (tmp_path / "head.wav").write_bytes(whole[:30])
+    for name in ("junk.wav", "head.wav", "missing.wav"):
+        assert name in refusal(capsys, "check", str(tmp_path / name))
+    (tmp_path / "half.wav").write_bytes(whole[: len(whole) // 2 + 1])
+    found = checked(tmp_path / "half.wav")
+    assert any("its header promises 3.0 s" in note for note in found["notes"])
+    assert found["modulation"]["positive_peak_pct"] == pytest.approx(80.0, abs=0.1)
+
+
+def test_a_bare_carrier_has_no_modulation(tmp_path: Path) -> None:
+    radio = Radio(offset_hz=700.0, carrier_to_noise_db=45.0)
+    samples = radio.iq(np.ones(4 * RATE_HZ), RATE_HZ)
+    found = checked(write_recording(tmp_path / "r.wav", samples, RATE_HZ))
+    assert found["modulation"]["positive_peak_pct"] == 0.0
+    assert found["recording"]["modulated_s"] == 0.0
+    assert any("Nothing modulates" in note for note in found["notes"])
+
+
+@pytest.mark.parametrize("ending", ["cu8", "cs8", "cs16", "cf32"])
+def test_raw_recordings(ending: str, tmp_path: Path) -> None:
+    file = write_recording(tmp_path / f"r.{ending}", 2.0 * AM, RATE_HZ)
+    found = checked(file, "--rate", str(RATE_HZ))
+    assert found["modulation"]["positive_peak_pct"] == pytest.approx(80.0, abs=0.2)
+    assert found["carrier"]["frequency_hz"] == pytest.approx(1234.0, abs=0.01)
+    assert found["emission"]["occupied_hz"] == pytest.approx(800.0, abs=25.0)
+
+
+def test_cutting_what_is_read_changes_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Blocks of another size, in the file as in the kept signal."""
+    radio = Radio(offset_hz=700.0, carrier_to_noise_db=45.0)
+    m = 0.9 * np.sin(2 * np.pi * 3.0 * T) * np.sin(2 * np.pi * 313.0 * T)
+    file = write_recording(tmp_path / "r.wav", radio.iq(1.0 + m, RATE_HZ), RATE_HZ)
+    one = checked(file)
+    monkeypatch.setattr("carrierfloor.cli.audio_in.BLOCK_FRAMES", 5000)
+    monkeypatch.setattr("carrierfloor.cli.kept_signal.BLOCK", 9600)
+    other = checked(file)
+    for key in ("positive_read_pct", "negative_read_pct", "rms_pct", "negative_peak_pct"):
+        assert other["modulation"][key] == pytest.approx(one["modulation"][key], abs=1e-6)
+    assert other["emission"]["occupied_hz"] == pytest.approx(one["emission"]["occupied_hz"], 1e-3)
