@@ -3,9 +3,11 @@
 from pathlib import Path
 from typing import Any
 
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from carrierfloor.cli.pictures import save, style
+from carrierfloor.cli.plot_labels import Label, place_labels
 from carrierfloor.cli.study_columns import GAINS
 from carrierfloor.cli.study_figures import Rows, figures_of
 from carrierfloor.cli.study_plots import (
@@ -87,15 +89,21 @@ def price_figure(settings: Settings) -> Figure:
     rigs = list(dict.fromkeys(one.rig for one in settings))
     figure = Figure(figsize=(9.0, 0.8 + 3.4 * len(rigs)), layout="constrained")
     panels = figure.subplots(len(rigs), 2, squeeze=False, sharex="col", sharey=True)
+    labels: dict[Axes, list[Label]] = {}
     for rig, (sound, emission) in zip(rigs, panels, strict=True):
         ours = [one for one in settings if one.rig == rig and one.is_processed]
-        price_plot(ours, AT_50, lambda one: one.score_without_noise.mean, ax=sound)
-        price_plot(ours, AT_50, lambda one: one.emission_dbc, ax=emission)
+        labels[sound] = price_plot(ours, AT_50, lambda one: one.score_without_noise.mean, ax=sound)
+        labels[emission] = price_plot(ours, AT_50, lambda one: one.emission_dbc, ax=emission)
         sound.set(xlabel="ESTOI without noise, mean", title=f"{TITLES[AT_50]}, {short(rig)}")
         emission.set(xlabel="Emission beyond 5 kHz, highest (dBc)")
+        if labels[emission]:
+            emission.set_title("numbers beside points: drive (dB)")
     panels[0, 0].xaxis.set_inverted(True)  # dearer to the right, as beside it
     _outer_labels(panels)
     _legend(figure, panels)
+    figure.draw_without_rendering()  # the layout is final from here on
+    for ax, here in labels.items():
+        place_labels(here, ax=ax)
     return figure
 
 

@@ -6,6 +6,7 @@ from typing import Any
 
 from matplotlib.axes import Axes
 
+from carrierfloor.cli.plot_labels import Label
 from carrierfloor.cli.plots import BLUE, DASHES, INK, VERMILION, VIOLET
 from carrierfloor.cli.study_figures import SettingFigures
 
@@ -15,13 +16,12 @@ Price = Callable[[SettingFigures], float]
 # One for each voice, each with a mark of its own: no meaning hangs on colour alone.
 LINES = ((BLUE, "-"), (VERMILION, "--"), (VIOLET, "-."), (INK, ":"))
 MARKS = "os^DvP<X>"  # one more or less than a multiple of the lines: 36 voices look different
-BESIDE = (((7, -11), "left"), ((-7, 5), "right"), ((7, 5), "left"), ((-7, -11), "right"))
 FAINTEST, WIDTH = 0.45, 1.6
 LONGEST_NAME = 22  # characters; two names stand above a panel
 LEAST_APART = 0.045  # names at the ends of lines, in scores
 LEAST_RANGE_DB = 1.0  # of an axis of gains: hundredths of a decibel must look like nothing
 MOST_TICKS = 6  # below an axis, so that their numbers stand apart
-MOST_DRIVES = 8  # in one picture, each beside its point; of more only the ends of each line
+MOST_DRIVES = 25  # in one panel, each beside its point; of more only the ends of each line
 
 
 def short(name: str) -> str:
@@ -80,30 +80,37 @@ def gain_plot(settings: Settings, column: str, *, ax: Axes) -> Axes:
     return ax
 
 
-def price_plot(settings: Settings, column: str, price: Price, *, ax: Axes) -> Axes:
-    """Draw the mean power gain of every setting over what it costs, with its drive beside it."""
+def price_plot(settings: Settings, column: str, price: Price, *, ax: Axes) -> list[Label]:
+    """Draw the mean power gain of every setting over what it costs.
+
+    Returns
+    -------
+    list of Label
+        The drive of each point in dB, for :func:`place_labels` when the layout is final.
+    """
     is_crowded = len(settings) > MOST_DRIVES
+    labels: list[Label] = []
     for number, (voice, ours) in enumerate(_voices(settings)):
         color, marker, style = _look(number)
-        place, side = BESIDE[number % len(BESIDE)]
         points = [
-            (price(one), spread.mean, one) for one in ours if (spread := one.gains[column].spread)
+            (price(one), spread.mean, one.drive_db)
+            for one in ours
+            if (spread := one.gains[column].spread)
         ]
         x, y = [point[0] for point in points], [point[1] for point in points]
         look: dict[str, Any] = {"color": color, "linestyle": style, "marker": marker}
         ax.plot(x, y, label=short(voice), linewidth=0.8, **look)
-        for left, top, one in points[:: len(points) - 1 or 1] if is_crowded else points:
-            if one.drive_db is not None:
-                ax.annotate(
-                    f"{one.drive_db:g} dB", (left, top), xytext=place, ha=side,
-                    textcoords="offset points", fontsize=8.0, color=color,
-                )  # fmt: skip
+        labels += [
+            Label((left, top), f"{drive_db:g}", color)
+            for left, top, drive_db in (points[:: len(points) - 1 or 1] if is_crowded else points)
+            if drive_db is not None
+        ]
     ax.set_ylabel("Effective power gain, mean (dB)")
-    ax.margins(x=0.2, y=0.1)
+    ax.margins(x=0.1, y=0.1)
     ax.locator_params(axis="x", nbins=MOST_TICKS)
     _range(ax)
     _grid(ax)
-    return ax
+    return labels
 
 
 def _look(number: int) -> tuple[str, str, str]:

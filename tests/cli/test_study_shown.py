@@ -2,7 +2,7 @@
 
 import io
 from collections.abc import Iterator, Mapping, Sequence
-from itertools import pairwise, product
+from itertools import combinations, pairwise, product
 from typing import Any
 
 import pytest
@@ -13,7 +13,7 @@ from matplotlib.text import Text
 from rich.console import Console
 
 from carrierfloor.cli import study_summary
-from carrierfloor.cli.pictures import style
+from carrierfloor.cli.pictures import STYLE, style
 from carrierfloor.cli.study_figures import figures_of
 from carrierfloor.cli.study_pictures import gain_figure, intelligibility_figure, price_figure
 from carrierfloor.cli.study_plots import gain_plot, price_plot
@@ -21,6 +21,7 @@ from carrierfloor.cli.study_plots import gain_plot, price_plot
 Row = Mapping[str, Any]
 AT_50 = "power_gain_at_50_db"
 NO_DRIVE = (None,)
+SAVED_DPI = STYLE["savefig.dpi"]
 LONG = "a folder with a rather long name/and another below it"
 
 
@@ -107,17 +108,47 @@ def test_a_gain_without_drive_stands_off_the_axis() -> None:
     assert len(ax.lines) == 2  # mean and worst
 
 
-@pytest.mark.parametrize(("drives", "named"), [([6.0, 9.0, 12.0], 3), ([0.0, 3.0, 6.0, 9.0], 2)])
-def test_of_many_drives_only_the_ends_are_named(drives: list[float], named: int) -> None:
-    """Three voices with three drives stay readable with all; with more, the ends tell enough."""
-    voices = ["everyday", "dense"] if named == 3 else ["everyday", "dense", "wide"]
-    settings = [one for one in figures_of(list(rows_of(voices, drives))) if one.is_processed]
+@pytest.mark.parametrize(("drives", "named"), [(5, 5), (6, 2)])
+def test_of_many_drives_only_the_ends_are_named(drives: int, named: int) -> None:
+    """Five voices with five drives stay readable with all; with more, the ends tell enough."""
+    voices = ["everyday", "dense", "wide", "gentle", "crowded-band"]
+    driven_db = [3.0 * number for number in range(drives)]
+    settings = [one for one in figures_of(list(rows_of(voices, driven_db))) if one.is_processed]
     here = [one for one in settings if one.rig == "plate-modulated"]
-    ax = Figure().subplots()
-    price_plot(here, AT_50, lambda one: one.emission_dbc, ax=ax)
-    texts = [text.get_text() for text in ax.texts]
-    assert len(texts) == named * len(voices)
-    assert texts[:1] + texts[-1:] == [f"{drives[0]:g} dB", f"{drives[-1]:g} dB"]
+    labels = price_plot(here, AT_50, lambda one: one.emission_dbc, ax=Figure().subplots())
+    words = [label.words for label in labels]
+    assert len(words) == named * len(voices)
+    assert words[:1] + words[-1:] == ["0", f"{driven_db[-1]:g}"]
+
+
+@pytest.mark.parametrize(("voices", "drives"), [(2, 1), (2, 3), (5, 5)])
+def test_no_drive_stands_over_another_or_over_a_mark(voices: int, drives: int) -> None:
+    """2 to 25 settings whose points are heaped: voices that gain and cost nearly the same."""
+    rows = list(rows_of([f"voice {n}" for n in range(voices)], [2.0 * n for n in range(drives)]))
+    with style():
+        figure = price_figure(figures_of([{**row, **price_of(row)} for row in rows]))
+        figure.set_dpi(SAVED_DPI)
+        renderer = drawn(figure)
+    for ax in figure.axes:
+        boxes = [Text.get_window_extent(text, renderer) for text in ax.texts]  # without leaders
+        assert len(boxes) == voices * drives
+        assert not any(one.overlaps(other) for one, other in combinations(boxes, 2))
+        places = [xy for line in ax.lines for xy in ax.transData.transform(line.get_xydata())]
+        assert len(places) == len(boxes)
+        assert not any(box.contains(*place) for box in boxes for place in places)
+        assert all(ax.bbox.fully_containsx(box.x0) for box in boxes)
+        assert all(ax.bbox.fully_containsy(box.y1) for box in boxes)
+
+
+def price_of(row: Row) -> Row:
+    """Let a setting cost what its drive does; two voices differ by hundredths."""
+    drive_db = row["drive_db"] or 0.0
+    voice = float(row["key"].split()[0]) / 200.0
+    return {
+        "power_gain_at_50_db": drive_db + voice,
+        "score_without_noise": 0.95 - 0.01 * drive_db + 0.01 * voice,
+        "emission_dbc": -112.0 + drive_db + voice,
+    }
 
 
 @pytest.mark.parametrize("draw", [gain_figure, price_figure, intelligibility_figure])
