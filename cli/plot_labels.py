@@ -105,8 +105,8 @@ def _cost(place: _Place, lines: Dots, taken: Dots, frame: Pair) -> float:
 def _write(label: Label, place: _Place, ax: Axes) -> None:
     leader = {"arrowstyle": "-", "color": label.color, "linewidth": 0.5, "shrinkA": 0.0}
     ax.annotate(
-        label.words, label.point, xytext=tuple(place.middle - place.mark), textcoords="offset points",
-        ha="center", va="center", fontsize=FONT, color=label.color,
+        label.words, label.point, xytext=tuple(place.middle - place.mark),
+        textcoords="offset points", ha="center", va="center", fontsize=FONT, color=label.color,
         arrowprops=leader if place.distance > BESIDE else None,
     ).set_in_layout(False)  # fmt: skip
 
