@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 from carrierfloor.dsp.signals import Ramped, Sweep
 from carrierfloor.dsp.sweep_recognition import KnownSweep
 from carrierfloor.dsp.sweep_response import Harmonic, HumLine, SweepResponse, measure_response
-from tests.reference.transmitter import RATE_HZ, Capture, Sections, Transmitter
+from tests.reference.capture import Capture
+from tests.reference.transmitter import RATE_HZ, Sections, Transmitter
 
 Array = NDArray[np.float64]
 Spectrum = NDArray[np.complex128]

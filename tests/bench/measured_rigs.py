@@ -11,7 +11,7 @@ but for the level, which is set so that a tone for the negative limit has its tr
 the clips are processed with that rig and sent through the true transmitter, distortion and hum
 included.  Held means: no deeper and no higher than limit + 1 %, and no cut-off.
 
-Nothing that judges is shared with the code under test: tests/reference/transmitter.py.
+Nothing that judges is shared with the code under test: tests/reference/transmitter.py, capture.py.
 """
 
 import argparse
@@ -31,11 +31,11 @@ from carrierfloor.dsp.signals import Ramped, Sweep
 from carrierfloor.dsp.sweep_recognition import recognise
 from carrierfloor.dsp.sweep_response import Detector, measure_response
 from tests import clips
+from tests.reference.capture import Capture
 from tests.reference.transmitter import (
     RATE_HZ,
     Bend,
     Block,
-    Capture,
     Sections,
     Transmitter,
     Verdict,

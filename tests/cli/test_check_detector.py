@@ -24,7 +24,8 @@ from carrierfloor.dsp.simulation import Simulation, SimulationDesign
 from tests.checked import checked as report_of
 from tests.checked import write_recording
 from tests.clips import Array, rig, sound
-from tests.reference.transmitter import Capture, Filter, Sections, Transmitter
+from tests.reference.capture import Capture
+from tests.reference.transmitter import Filter, Sections, Transmitter
 
 RATE_HZ = 48_000
 FULL = 10 ** (-6 / 20)

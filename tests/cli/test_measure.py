@@ -1,7 +1,7 @@
 """``measure`` from files: simulated transmitters that share no code with carrierfloor.
 
-tests/reference/transmitter.py makes the captures: analogue filters in the frequency domain, mild
-distortion, a detector, another clock, hum and noise.
+tests/reference/transmitter.py and capture.py make what comes back: analogue filters in the
+frequency domain, mild distortion, a detector, another clock, hum and noise.
 """
 
 import io
@@ -37,15 +37,8 @@ from carrierfloor.dsp.path_fit import fit_path
 from carrierfloor.dsp.sweep_response import HumLine, measure_response
 from tests.cli.files import PATH_RIG, left_over, run, write_text
 from tests.clips import SPOKEN, Array
-from tests.reference.transmitter import (
-    RATE_HZ,
-    Bend,
-    Capture,
-    Filter,
-    Sections,
-    Transmitter,
-    butterworth,
-)
+from tests.reference.capture import Capture
+from tests.reference.transmitter import RATE_HZ, Bend, Filter, Sections, Transmitter, butterworth
 
 Capsys = pytest.CaptureFixture[str]
 FULL = 10 ** (-6 / 20)  # of PATH_RIG

@@ -11,7 +11,8 @@ import soundfile as sf
 
 from tests.cli.files import PATH_RIG, left_over, refusal, run, talk, write_text
 from tests.clips import Array
-from tests.reference.transmitter import RATE_HZ, Capture, Sections, Transmitter
+from tests.reference.capture import Capture
+from tests.reference.transmitter import RATE_HZ, Sections, Transmitter
 
 Capsys = pytest.CaptureFixture[str]
 FULL = 10 ** (-6 / 20)  # of PATH_RIG

@@ -12,7 +12,8 @@ from carrierfloor.dsp.sections import Section
 from carrierfloor.dsp.sweep_response import Harmonic
 from tests import measured
 from tests.reference import transmitter as simulated
-from tests.reference.transmitter import Capture, Transmitter
+from tests.reference.capture import Capture
+from tests.reference.transmitter import Transmitter
 
 Array = NDArray[np.float64]
 

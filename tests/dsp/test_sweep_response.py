@@ -13,15 +13,8 @@ from carrierfloor.dsp.sweep_clock import clock_phase, minimum_phase
 from carrierfloor.dsp.sweep_response import Detector, SweepResponse, measure_response
 from tests import measured
 from tests.reference.antenna import response as rows_response
-from tests.reference.transmitter import (
-    RATE_HZ,
-    Bend,
-    Capture,
-    Filter,
-    Sections,
-    Transmitter,
-    all_pass,
-)
+from tests.reference.capture import Capture
+from tests.reference.transmitter import RATE_HZ, Bend, Filter, Sections, Transmitter, all_pass
 
 PLAIN = measured.PLAIN
 

@@ -13,7 +13,8 @@ from carrierfloor.dsp.signals import Sweep
 from carrierfloor.dsp.sweep_recognition import KnownSweep
 from carrierfloor.dsp.sweep_response import measure_response
 from tests import measured
-from tests.reference.transmitter import Bend, Capture, Transmitter
+from tests.reference.capture import Capture
+from tests.reference.transmitter import Bend, Transmitter
 
 
 @pytest.mark.parametrize(
