@@ -4,22 +4,20 @@ from collections.abc import Sequence
 from importlib.metadata import version as version_of
 from pathlib import Path
 
-import numpy as np
 from rich.text import Text
 
 from carrierfloor.cli import compare_page, compare_play, compare_view, screen
-from carrierfloor.cli.compare_content import Content, Phrase, Track, Version
+from carrierfloor.cli.compare_content import Content, Phrase, Version
 from carrierfloor.cli.compare_figures import beyond_hz_of, figures
 from carrierfloor.cli.compare_notes import notes
 from carrierfloor.cli.compare_spec import Spec, read_specs
-from carrierfloor.cli.compare_versions import Rendered, match, read_phrases, render
+from carrierfloor.cli.compare_versions import Rendered, Sounds, match, read_phrases, render
 from carrierfloor.cli.job import Options
 from carrierfloor.cli.process import compile_first
 from carrierfloor.cli.screen import QUIET
 from carrierfloor.dsp.envelope_receiver import NONE, ReceiverDesign
 from carrierfloor.dsp.errors import AudioError, SettingError
-from carrierfloor.dsp.loudness import Matched
-from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
+from carrierfloor.dsp.stage import Block
 
 LONGEST_TITLE = 80  # characters: two lines on a telephone
 
@@ -99,11 +97,11 @@ def rendered_content(
     compile_first(Options())
     parts: list[Phrase] = []
     said: list[str] = []
-    sounds = read_phrases(phrases)
-    for file, name, phrase in zip(phrases, names, sounds, strict=True):
+    spoken = read_phrases(phrases)
+    for file, name, phrase in zip(phrases, names, spoken, strict=True):
         try:
-            rendered = _rendered(name, phrase, specs, receiver)
-            parts.append(_phrase(name, rendered))
+            rendered, sounds = _rendered(name, phrase, specs, receiver)
+            parts.append(_phrase(name, rendered, sounds))
         except AudioError as error:
             raise AudioError(f"{file}: {error}") from None
         said += [note for note in notes(name, rendered) if note not in said]
@@ -145,35 +143,26 @@ def _names(phrases: Sequence[Path]) -> list[str]:
 
 def _rendered(
     name: str, phrase: Block, specs: Sequence[Spec], receiver: ReceiverDesign
-) -> list[Rendered]:
+) -> tuple[list[Rendered], list[Sounds]]:
     with screen.progress_bar() as bar:
-        return [render(spec, phrase, receiver) for spec in bar.track(specs, description=name)]
+        both = [render(spec, phrase, receiver) for spec in bar.track(specs, description=name)]
+    return [rendered for rendered, _ in both], [sounds for _, sounds in both]
 
 
-def _phrase(name: str, rendered: Sequence[Rendered]) -> Phrase:
+def _phrase(name: str, rendered: Sequence[Rendered], sounds: Sequence[Sounds]) -> Phrase:
     from carrierfloor.cli.compare_pictures import draw
 
-    sounds = match(rendered)
-    beyond_hz, pictures = beyond_hz_of(rendered), draw(rendered)
+    matched, beyond_hz, pictures = match(sounds), beyond_hz_of(rendered), draw(rendered)
     return Phrase(
         name=name,
         versions=[
             Version(
                 name=version.spec.name,
                 spec=version.spec.text,
-                tracks={point: _track(sound) for point, sound in matched.items()},
-                figures=figures(version, matched, beyond_hz),
+                tracks=tracks,
+                figures=figures(version, tracks, beyond_hz),
                 pictures=drawn,
             )
-            for version, matched, drawn in zip(rendered, sounds, pictures, strict=True)
+            for version, tracks, drawn in zip(rendered, matched, pictures, strict=True)
         ],
-    )
-
-
-def _track(sound: Matched) -> Track:
-    return Track(
-        samples=sound.samples.astype(np.float32),
-        rate_hz=round(SAMPLE_RATE_HZ),
-        lu=sound.lufs,
-        gain_db=sound.gain_db,
     )

@@ -3,12 +3,11 @@
 import math
 from collections.abc import Mapping, Sequence
 
-from carrierfloor.cli.compare_content import Figure
+from carrierfloor.cli.compare_content import Figure, Track
 from carrierfloor.cli.compare_versions import Rendered
 from carrierfloor.cli.report import BEYOND_BAND
 from carrierfloor.dsp.carrier import pep_w
 from carrierfloor.dsp.level import decibels
-from carrierfloor.dsp.loudness import Matched
 from carrierfloor.dsp.rig import Rig
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
 
@@ -18,7 +17,7 @@ USUAL_BEYOND_HZ = 5000.0  # from the carrier, where no version has a voice with 
 
 
 def figures(
-    version: Rendered, sounds: Mapping[str, Matched], beyond_hz: float
+    version: Rendered, tracks: Mapping[str, Track], beyond_hz: float
 ) -> dict[str, list[Figure]]:
     """Return the figures of a version, by listening point.
 
@@ -26,20 +25,20 @@ def figures(
     ----------
     version : Rendered
         What was measured.
-    sounds : mapping of str to Matched
-        The same at the loudness of the others.
+    tracks : mapping of str to Track
+        Its sound at the loudness of the others, by listening point.
     beyond_hz : float
         From where on emission counts; see :func:`beyond_hz_of`.
     """
     return {
-        "card": [*_at_the_card(version), *_loudness(sounds["card"], "the sound card's")],
+        "card": [*_at_the_card(version), *_loudness(tracks["card"], "the sound card's")],
         "antenna": [
             *_at_the_antenna(version, beyond_hz),
-            *_loudness(sounds["antenna"], FULL_MODULATION),
+            *_loudness(tracks["antenna"], FULL_MODULATION),
         ],
         "receiver": [
             *_in_the_receiver(version),
-            *_loudness(sounds["receiver"], FULL_MODULATION),
+            *_loudness(tracks["receiver"], FULL_MODULATION),
         ],
     }
 
@@ -134,8 +133,8 @@ def _in_the_receiver(version: Rendered) -> list[Figure]:
     ]
 
 
-def _loudness(sound: Matched, full_scale: str) -> list[Figure]:
-    before = sound.lufs - sound.gain_db
+def _loudness(track: Track, full_scale: str) -> list[Figure]:
+    before = track.lu - track.gain_db
     return [
         _decibels(
             "Loudness before",
@@ -145,7 +144,7 @@ def _loudness(sound: Matched, full_scale: str) -> list[Figure]:
         ),
         _decibels(
             "Gain to match",
-            sound.gain_db,
+            track.gain_db,
             "dB",
             "down to the loudness of the quietest; nothing is limited for it",
         ),

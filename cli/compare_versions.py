@@ -1,12 +1,12 @@
 """The versions of a phrase: each rendered at the sound card, the antenna and in the receiver."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from carrierfloor.cli.compare_content import LISTENING_POINTS
+from carrierfloor.cli.compare_content import LISTENING_POINTS, Track
 from carrierfloor.cli.compare_spec import Spec
 from carrierfloor.cli.job import warmed_up
 from carrierfloor.cli.phrase_in import LONGEST_S, read_phrase
@@ -20,10 +20,12 @@ from carrierfloor.dsp.intelligibility_audio import talker
 from carrierfloor.dsp.level import LevelMeter
 from carrierfloor.dsp.loudness import Matched, matched
 from carrierfloor.dsp.low_pass import LowPass
-from carrierfloor.dsp.prediction import AntennaMeter, AntennaReading
+from carrierfloor.dsp.prediction import BLOCK, AntennaMeter, AntennaReading
 from carrierfloor.dsp.radiated import radiated, scaled_to_limit
 from carrierfloor.dsp.rig import Rig
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
+
+Sounds = dict[str, Block]  # by listening point
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -36,9 +38,6 @@ class Rendered:
         What the user asked for.
     rig : Rig
         Where it goes.
-    sounds : mapping of str to ndarray, shape (n,)
-        At 48 kHz and in step with the phrase, for each listening point: sound card, 1.0 = full
-        scale; antenna and receiver, 1.0 = 100 % modulation.
     level : LevelMeter
         What went to the sound card.
     antenna : AntennaReading
@@ -53,7 +52,6 @@ class Rendered:
 
     spec: Spec
     rig: Rig
-    sounds: Mapping[str, Block]
     level: LevelMeter
     antenna: AntennaReading
     score: float
@@ -86,7 +84,7 @@ def read_phrases(files: Sequence[Path]) -> list[Block]:
     return phrases
 
 
-def render(spec: Spec, phrase: Block, receiver: ReceiverDesign) -> Rendered:
+def render(spec: Spec, phrase: Block, receiver: ReceiverDesign) -> tuple[Rendered, Sounds]:
     """Render one version of a phrase.
 
     Parameters
@@ -98,6 +96,14 @@ def render(spec: Spec, phrase: Block, receiver: ReceiverDesign) -> Rendered:
     receiver : ReceiverDesign
         Who listens.
 
+    Returns
+    -------
+    rendered : Rendered
+        What was measured.
+    sounds : dict of str to ndarray, shape (n,)
+        At 48 kHz and in step with the phrase, for each listening point: sound card, 1.0 = full
+        scale; antenna and receiver, 1.0 = 100 % modulation.
+
     Raises
     ------
     CarrierfloorError
@@ -107,8 +113,7 @@ def render(spec: Spec, phrase: Block, receiver: ReceiverDesign) -> Rendered:
     chain = warmed_up(Chain(voice, rig)) if spec.has_voice else None
     file = None
     if chain is not None:
-        in_step = InStep(chain, SAMPLE_RATE_HZ, SAMPLE_RATE_HZ)
-        card = np.concatenate([in_step.process(phrase), in_step.finish()])
+        card = _processed(chain, phrase)
     elif spec.file is not None:
         file = _aligned(spec.file, phrase)
         card = file.samples
@@ -119,36 +124,59 @@ def render(spec: Spec, phrase: Block, receiver: ReceiverDesign) -> Rendered:
     antenna.feed(card)
     on_air = radiated(card, rig)
     heard = received(on_air, receiver)
-    return Rendered(
+    rendered = Rendered(
         spec=spec,
         rig=rig,
-        sounds=dict(zip(LISTENING_POINTS, (card, on_air, heard), strict=True)),
         level=level,
         antenna=antenna.finish(),
         score=estoi(talker(phrase), talker(heard)),
         chain=chain,
         file=file,
     )
+    return rendered, dict(zip(LISTENING_POINTS, (card, on_air, heard), strict=True))
 
 
-def match(versions: Sequence[Rendered]) -> list[dict[str, Matched]]:
+def _processed(chain: Chain, phrase: Block) -> Block:
+    in_step = InStep(chain, SAMPLE_RATE_HZ, SAMPLE_RATE_HZ)
+    starts = range(0, len(phrase), BLOCK)
+    parts = [in_step.process(phrase[start : start + BLOCK]) for start in starts]
+    return np.concatenate([*parts, in_step.finish()])
+
+
+def match(sounds: Sequence[Sounds]) -> list[dict[str, Track]]:
     """Bring all versions of a phrase to one loudness at each listening point.
+
+    Parameters
+    ----------
+    sounds : sequence of dict
+        For each version, from :func:`render`.  They are emptied: two minutes in nine versions take
+        more than a gigabyte.
 
     Returns
     -------
     list of dict
-        For each version, the sound at each listening point.
+        For each version, the track at each listening point.
 
     Raises
     ------
     AudioError
         If one is silent or too short.
     """
-    points = {
-        point: matched([version.sounds[point] for version in versions])
-        for point in LISTENING_POINTS
-    }
-    return [{point: points[point][at] for point in points} for at in range(len(versions))]
+    tracks: list[dict[str, Track]] = [{} for _ in sounds]
+    for point in LISTENING_POINTS:
+        found = matched([one.pop(point) for one in sounds])
+        for version, sound in zip(tracks, found, strict=True):
+            version[point] = _track(sound)
+    return tracks
+
+
+def _track(sound: Matched) -> Track:
+    return Track(
+        samples=sound.samples.astype(np.float32),
+        rate_hz=round(SAMPLE_RATE_HZ),
+        lu=sound.lufs,
+        gain_db=sound.gain_db,
+    )
 
 
 def _aligned(file: Path, phrase: Block) -> Aligned:

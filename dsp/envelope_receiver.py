@@ -78,26 +78,38 @@ def received(modulation: Block, design: ReceiverDesign) -> Block:
         Audio, 1.0 = 100 % modulation of the carrier as received; in step with the modulation.
     """
     after = SETTLING_SAMPLES + -(len(modulation) + 2 * SETTLING_SAMPLES) % GRID_SAMPLES
-    envelope = 1.0 + np.pad(modulation, (SETTLING_SAMPLES, after))
-    arriving = SimulatedChannel(design.channel, SAMPLE_RATE_HZ, -SETTLING_SAMPLES).process(envelope)
-    noise_rms = design.channel.noise_rms(SAMPLE_RATE_HZ)
-    arriving += WhiteNoise(noise_rms, np.random.default_rng(design.seed)).take(len(arriving))
-    level = np.abs(_if_filtered(arriving, design.bandwidth_hz))
-    audio = _audio_filtered(level / _slow_mean(level) - 1.0, design.bandwidth_hz)
+    level = _if_level(np.pad(modulation, (SETTLING_SAMPLES, after)), design)
+    level /= _slow_mean(level)
+    level -= 1.0
+    audio = _audio_filtered(level, design.bandwidth_hz)
     return audio[SETTLING_SAMPLES : SETTLING_SAMPLES + len(modulation)]
 
 
-def _if_filtered(arriving: Complex, bandwidth_hz: float) -> Complex:
+def _if_level(modulation: Block, design: ReceiverDesign) -> Block:
+    """Return what the detector gives; in place where it can, for minutes are large here."""
+    channel = SimulatedChannel(design.channel, SAMPLE_RATE_HZ, -SETTLING_SAMPLES)
+    arriving = channel.process(1.0 + modulation)
+    noise_rms = design.channel.noise_rms(SAMPLE_RATE_HZ)
+    arriving += WhiteNoise(noise_rms, np.random.default_rng(design.seed)).take(len(arriving))
+    _if_filter(arriving, design.bandwidth_hz)
+    return np.abs(arriving)
+
+
+def _if_filter(arriving: Complex, bandwidth_hz: float) -> None:
+    """Filter in place."""
+    np.fft.fft(arriving, out=arriving)
     frequency_hz = np.abs(np.fft.fftfreq(len(arriving), 1.0 / SAMPLE_RATE_HZ))
-    gain = _falling(frequency_hz, bandwidth_hz, IF_SLOPE * bandwidth_hz)
-    return np.asarray(np.fft.ifft(np.fft.fft(arriving) * gain))
+    arriving *= _falling(frequency_hz, bandwidth_hz, IF_SLOPE * bandwidth_hz)
+    np.fft.ifft(arriving, out=arriving)
 
 
 def _audio_filtered(audio: Block, bandwidth_hz: float) -> Block:
     frequency_hz = np.asarray(np.fft.rfftfreq(len(audio), 1.0 / SAMPLE_RATE_HZ), np.float64)
     gain = _falling(frequency_hz, AUDIO_SLOPE * bandwidth_hz, bandwidth_hz)
     gain *= 1.0 - _falling(frequency_hz, LOWEST_HZ, FLAT_FROM_HZ)
-    return np.fft.irfft(np.fft.rfft(audio) * gain, len(audio))
+    bins = np.fft.rfft(audio)
+    bins *= gain
+    return np.fft.irfft(bins, len(audio))
 
 
 def _falling(frequency_hz: Block, flat_to_hz: float, ends_hz: float) -> Block:

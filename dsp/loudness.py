@@ -5,7 +5,7 @@ until none passes full scale, between samples too; nothing is ever limited.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -55,7 +55,7 @@ def loudness(samples: Block, rate_hz: int = round(SAMPLE_RATE_HZ)) -> Reading:
     )
 
 
-def matched(signals: Sequence[Block], rate_hz: int = round(SAMPLE_RATE_HZ)) -> list[Matched]:
+def matched(signals: Sequence[Block], rate_hz: int = round(SAMPLE_RATE_HZ)) -> Iterator[Matched]:
     """Bring signals to one loudness, that of the quietest, or less if one would pass full scale.
 
     Parameters
@@ -64,6 +64,11 @@ def matched(signals: Sequence[Block], rate_hz: int = round(SAMPLE_RATE_HZ)) -> l
         1.0 is full scale; they may pass it.
     rate_hz : int
         Of all of them.
+
+    Returns
+    -------
+    iterator of Matched
+        In the order of the signals; each is made when it is asked for.
 
     Raises
     ------
@@ -78,8 +83,8 @@ def matched(signals: Sequence[Block], rate_hz: int = round(SAMPLE_RATE_HZ)) -> l
     aim = min(reading.lufs for reading in readings)
     over_db = [aim - reading.lufs + reading.true_peak_db for reading in readings]
     aim -= max(0.0, max(over_db) - HIGHEST_TRUE_PEAK_DB)
-    found = []
-    for samples, reading in zip(signals, readings, strict=True):
-        gain_db = aim - reading.lufs
-        found.append(Matched(10.0 ** (gain_db / 20.0) * samples, aim, gain_db))
-    return found
+    gains_db = [aim - reading.lufs for reading in readings]
+    return (
+        Matched(10.0 ** (gain_db / 20.0) * samples, aim, gain_db)
+        for samples, gain_db in zip(signals, gains_db, strict=True)
+    )

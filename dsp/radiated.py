@@ -4,13 +4,15 @@ Where the audio asks for less than no carrier, the carrier is off: e = max(0, 1 
 is made at 192 kHz, so that what it throws beyond the audio folds back 60 dB down (emission.py).
 """
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from carrierfloor.dsp.antenna import Antenna, paths_of
 from carrierfloor.dsp.errors import AudioError
 from carrierfloor.dsp.interpolation import FACTOR, FINE_RATE_HZ, Interpolator
 from carrierfloor.dsp.modulation import CUT_OFF
-from carrierfloor.dsp.prediction import AntennaMeter
+from carrierfloor.dsp.prediction import BLOCK, AntennaMeter
 from carrierfloor.dsp.resampler import Resampler
 from carrierfloor.dsp.rig import Rig
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
@@ -31,13 +33,28 @@ def radiated(card: Block, rig: Rig) -> Block:
     ndarray, shape (n,)
         Envelope over carrier, less 1; in step with the card's samples.
     """
-    antenna = Antenna(paths_of(rig)[0], rig.level.sample_at_full_modulation)
-    interpolator = Interpolator()
-    late = interpolator.delay_samples
-    wanted = np.concatenate([antenna.process(card), antenna.finish(late)])
-    envelope = np.maximum(CUT_OFF, interpolator.process(wanted)[FACTOR * late :])
     down = Resampler(FINE_RATE_HZ, SAMPLE_RATE_HZ)
-    return np.concatenate([down.process(envelope), down.finish()])[: len(card)]
+    parts = [down.process(envelope) for envelope in _envelope(card, rig)]
+    return np.concatenate([*parts, down.finish()])[: len(card)]
+
+
+def _envelope(card: Block, rig: Rig) -> Iterator[Block]:
+    """Yield the envelope less 1 at 192 kHz, in step: a long phrase would be large there."""
+    interpolator = Interpolator()
+    early = FACTOR * interpolator.delay_samples  # still to be dropped
+    for wanted in _wanted(card, rig, interpolator.delay_samples):
+        fine = interpolator.process(wanted)
+        dropped = min(early, len(fine))
+        early -= dropped
+        yield np.maximum(CUT_OFF, fine[dropped:])
+
+
+def _wanted(card: Block, rig: Rig, tail_samples: int) -> Iterator[Block]:
+    """Yield the modulation that the audio asks for, and that of some silence after it."""
+    antenna = Antenna(paths_of(rig)[0], rig.level.sample_at_full_modulation)
+    for start in range(0, len(card), BLOCK):
+        yield antenna.process(card[start : start + BLOCK])
+    yield antenna.finish(tail_samples)
 
 
 def scaled_to_limit(speech: Block, rig: Rig) -> Block:

@@ -32,7 +32,9 @@ def renderings(speech: Array, versions: int) -> dict[str, list[Array]]:
 
 def phrase(name: str, speech: Array, versions: int) -> Phrase:
     """Return a phrase in several versions, matched at each listening point."""
-    sounds = {point: matched(signals) for point, signals in renderings(speech, versions).items()}
+    sounds = {
+        point: list(matched(signals)) for point, signals in renderings(speech, versions).items()
+    }
     return Phrase(
         name=name,
         versions=[

@@ -76,7 +76,7 @@ def test_what_would_pass_full_scale_brings_all_down() -> None:
     """The quiet one has a crest over full scale between its samples; nothing is cut off."""
     peaky = np.zeros(2 * RATE_HZ)
     peaky[::6000] = 1.5
-    found = matched([peaky, tone((-3, 2))])
+    found = list(matched([peaky, tone((-3, 2))]))
     levels = [loudness(one.samples) for one in found]
     assert levels[0].lufs == pytest.approx(levels[1].lufs, abs=0.01)
     assert max(level.true_peak_db for level in levels) == pytest.approx(

@@ -1,5 +1,7 @@
 """What is radiated: flat and whole below 100 %, cut off beyond, and the scaling to the limit."""
 
+import tracemalloc
+
 import numpy as np
 import pytest
 
@@ -41,6 +43,18 @@ def test_beyond_it_the_carrier_is_off(m: float) -> None:
     expected = [2 * abs(np.mean(envelope * np.exp(-1j * n * x))) for n in range(8)]
     expected[0] /= 2
     np.testing.assert_allclose(harmonics(radiated(tone(m), rig()), 8), expected, atol=2e-4)
+
+
+def test_a_long_phrase_does_not_become_large() -> None:
+    """At 192 kHz it would be four times as large as it is, and so would each copy of it."""
+    phrase = np.resize(tone(0.9), 30 * RATE_HZ)
+    tracemalloc.start()
+    try:
+        radiated(phrase, rig())
+        _, most = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert most < 3 * phrase.nbytes
 
 
 @pytest.mark.parametrize("paths", ["none", "three paths at once"])
