@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from tests.audio_server import REQUIRE
 
@@ -27,8 +27,10 @@ OPTIONS = (
 )
 WIDE = {"width": 1280, "height": 900}
 NARROW = {"width": 390, "height": 844}
+LONGEST_MS = 30_000  # what should happen is waited for so long: others may use the machine too
 
-# Notes what the page asks of the audio graph.
+# Notes what the page asks of the audio graph.  A busy page may start too late, stop that at once,
+# before anything is heard, and start again: such a start counts as none.
 WATCH_GRAPH = """
 window.asked = { curves: [], starts: [] };
 const gains = new Map();
@@ -38,10 +40,21 @@ AudioParam.prototype.setValueCurveAtTime = function (curve, when_s, ...rest) {
   window.asked.curves.push([when_s, curve.at(-1), gains.get(this)]);
   return setValueCurveAtTime.call(this, curve, when_s, ...rest);
 };
-const { start } = AudioBufferSourceNode.prototype;
+const begun = new Map();
+const { start, stop } = AudioBufferSourceNode.prototype;
 AudioBufferSourceNode.prototype.start = function (when_s, offset_s) {
-  window.asked.starts.push([when_s, offset_s]);
+  begun.set(this, [when_s, offset_s]);
+  window.asked.starts.push(begun.get(this));
   return start.call(this, when_s, offset_s);
+};
+AudioBufferSourceNode.prototype.stop = function (...when_s) {
+  if (when_s.length === 0) {
+    const given_up = begun.get(this);
+    const { asked } = window;
+    asked.starts = asked.starts.filter((one) => one !== given_up);
+    asked.curves = asked.curves.filter(([at_s]) => at_s !== given_up[0]);
+  }
+  return stop.call(this, ...when_s);
 };
 """
 
@@ -96,6 +109,7 @@ def chromium() -> Iterator[Browser]:
         if os.environ.get(REQUIRE):
             pytest.fail(f"{reason}, and {REQUIRE} is set")
         pytest.skip(reason)
+    expect.set_options(timeout=LONGEST_MS)
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=program, args=list(OPTIONS))
         try:

@@ -103,6 +103,7 @@ def test_the_listening_point_changes_without_losing_the_place(browser: Browser, 
         page.keyboard.press("Space")
         wait_played(page, 0.4)
         page.keyboard.press("r")
+        page.wait_for_function("window.asked.starts.length > 3")  # decoded first
         wait_played(page, 0.5)
         first, samples = page_browser.tapped(page)
         starts = page.evaluate("window.asked.starts")
@@ -145,6 +146,30 @@ def test_a_loop_is_dragged_and_repeats_without_a_click(browser: Browser, file: P
     twice = samples[begun : begun + 2 * (last - first)]
     error = np.abs(twice - np.tile(expected, 2))[FADE_SAMPLES:]  # after the fade in
     assert np.max(error) < 1e-4
+
+
+def test_versions_told_too_late_begin_once_more_in_step(browser: Browser, file: Path) -> None:
+    """The page is kept busy while it starts the first version: twice as long as starts may take."""
+    with page_browser.opened(browser, file) as page:
+        page_browser.tap(page)
+        page.evaluate(
+            """() => {
+              const { start } = AudioBufferSourceNode.prototype;
+              window.tries = 0;
+              AudioBufferSourceNode.prototype.start = function (...when) {
+                start.apply(this, when);
+                const { currentTime } = this.context;
+                if (++window.tries === 1) while (this.context.currentTime < currentTime + 0.1);
+              };
+            }"""
+        )
+        page.keyboard.press("Space")
+        page.keyboard.press("2")
+        wait_played(page, 0.3)
+        assert page.evaluate("window.tries") >= 2 * 3
+        heard = Heard(page, stored("card"), known=[0, 1])
+    assert heard.order == [0, 1]
+    assert np.max(heard.error()) < 1e-3
 
 
 def test_fades_that_follow_at_once_do_not_overlap(browser: Browser, file: Path) -> None:
@@ -250,7 +275,7 @@ def test_space_plays_after_a_click_and_presses_after_a_tab(browser: Browser, fil
 
 
 def test_the_line_moves_in_steps_where_motion_is_unwanted(browser: Browser, file: Path) -> None:
-    """In 40 pictures: two places a second, however slowly they come; else nearly one in each."""
+    """In 40 pictures, however slowly they come: two places a second, and else more than those."""
     found = []
     for motion in ("reduce", "no-preference"):
         with page_browser.opened(browser, file, reduced_motion=motion) as page:
@@ -269,9 +294,9 @@ def test_the_line_moves_in_steps_where_motion_is_unwanted(browser: Browser, file
                     }"""
                 )
             )
-    (steps, seconds), (smooth, _) = found
-    assert steps <= 3 + 2 * seconds
-    assert smooth > max(10, 2 * steps)
+    (steps, in_s), (smooth, smooth_in_s) = found
+    assert steps <= 3 + 2 * in_s
+    assert smooth > 3 + 2 * smooth_in_s
 
 
 def test_names_are_shown_as_they_are(browser: Browser, tmp_path: Path) -> None:
