@@ -80,8 +80,8 @@ def _polarity(polarity: Report) -> Choice:
     effect = "brings" if turning_db > 0.0 else "costs"
     found = (
         f"upward peaks {_signed(polarity['recorded_db'])} dB against downward, where it is chosen "
-        f"{_signed(polarity['processed_db'])} dB; turning over {effect} {abs(turning_db):.2f} dB "
-        "of density at equal drive"
+        f"{_signed(polarity['processed_db'])} dB; tried at equal drive, turning over {effect} "
+        f"{abs(turning_db):.2f} dB of density"
     )
     chosen = {
         "as_is": "as it is",

@@ -155,7 +155,10 @@ def _voices(choice: Choice) -> Iterator[tuple[str, Voice]]:
 def _driven(voice: Voice, drive_db: float) -> Voice:
     if not math.isfinite(drive_db):
         raise SettingError(f"--drives: {drive_db:g} is no drive in dB")
-    return voice.with_drive(drive_db)
+    try:
+        return voice.with_drive(drive_db)
+    except SettingError as error:
+        raise SettingError(f"--drives: {error}") from None
 
 
 def _drive_db(voice: Voice) -> float | None:

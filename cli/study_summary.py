@@ -9,7 +9,7 @@ from rich.text import Text
 from carrierfloor.cli import screen
 from carrierfloor.cli.screen import BAD, GOOD, QUIET
 from carrierfloor.cli.study_columns import GAINS
-from carrierfloor.cli.study_figures import Gain, Rows, SettingFigures, figures_of
+from carrierfloor.cli.study_figures import Rows, SettingFigures, Spread, figures_of
 
 CUT_OFF_PCT = 100.0
 NARROWEST = 14  # characters for a name, which folds, before other columns go below each other
@@ -35,9 +35,10 @@ def show(rows: Rows, console: Console) -> None:
                 console.print(table)
                 console.print()
     count = max(one.phrases for one in settings)
-    words = [
-        f"Two numbers: mean and worst of {count} phrase{'s' if count != 1 else ''}.",
+    words = [f"Two numbers: mean and worst of {count} phrases."] if count > 1 else []
+    words += [
         "C/N: carrier over noise in 10 kHz of RF. 5 kHz+: emission beyond that.",
+        "Clip: what the clipper took off.",
     ]
     if any(gain.never for one in settings for gain in one.gains.values()):
         words.append("Never: some phrase does not reach that score; the mean is of the others.")
@@ -72,18 +73,30 @@ def _name(one: SettingFigures) -> str:
 
 def _in_noise(settings: Sequence[SettingFigures]) -> Iterator[Column]:
     for score, column in zip(("0.5", "0.7"), GAINS, strict=True):
-        gains = [_gain(one.gains[column]) if one.is_processed else "" for one in settings]
+        gains = [_gain(one, column) if one.is_processed else "" for one in settings]
         yield f"Power gain\nat {score}, dB", gains
     for ratio_db in dict.fromkeys(r for one in settings for r in one.intelligibility):
-        found = [one.intelligibility.get(ratio_db) for one in settings]
-        yield f"C/N\n{ratio_db:g} dB", [f"{s.mean:.2f} {s.worst:.2f}" if s else "" for s in found]
+        scores = [_spread(one, one.intelligibility.get(ratio_db), 2) for one in settings]
+        yield f"C/N\n{ratio_db:g} dB", scores
 
 
-def _gain(gain: Gain) -> str:
+def _gain(one: SettingFigures, column: str) -> str:
+    gain = one.gains[column]
     if gain.spread is None:
         return "never" if gain.never else "-"
     worst = "never" if gain.never else _signed(gain.spread.worst)
-    return f"{_signed(gain.spread.mean)} {worst}"
+    return _both(one, _signed(gain.spread.mean), worst)
+
+
+def _spread(one: SettingFigures, spread: Spread | None, digits: int) -> str:
+    if spread is None:
+        return ""
+    return _both(one, f"{spread.mean:.{digits}f}", f"{spread.worst:.{digits}f}")
+
+
+def _both(one: SettingFigures, mean: str, worst: str) -> str:
+    """Return mean and worst; of a single phrase they are the same."""
+    return mean if one.phrases == 1 else f"{mean} {worst}"
 
 
 def _signed(gain_db: float) -> str:
@@ -92,16 +105,14 @@ def _signed(gain_db: float) -> str:
 
 
 def _at_the_antenna(settings: Sequence[SettingFigures]) -> Iterator[Column]:
-    density = [one.density_pct for one in settings]
-    yield "Density\n%", [f"{spread.mean:.1f} {spread.worst:.1f}" for spread in density]
+    yield "Density\n%", [_spread(one, one.density_pct, 1) for one in settings]
     yield "Trough\n%", [_trough(one.negative_peak_pct) for one in settings]
     yield "Crest\n%", [f"{one.positive_peak_pct:.0f}" for one in settings]
     yield "Cut-\noffs", [Text(str(one.cutoffs), BAD if one.cutoffs else GOOD) for one in settings]
     yield "5 kHz+\ndBc", [f"{one.emission_dbc:.0f}" for one in settings]
     removed = [one.clipper_removed_db for one in settings]
-    yield "Clip-\nper dB", ["" if level_db is None else f"{level_db:.1f}" for level_db in removed]
-    clean = [one.score_without_noise for one in settings]
-    yield "Without\nnoise", [f"{spread.mean:.2f} {spread.worst:.2f}" for spread in clean]
+    yield "Clip\ndB", ["" if level_db is None else f"{level_db:.1f}" for level_db in removed]
+    yield "Without\nnoise", [_spread(one, one.score_without_noise, 2) for one in settings]
 
 
 def _trough(peak_pct: float) -> Text:

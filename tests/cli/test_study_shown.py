@@ -46,6 +46,11 @@ def rows_of(
                 }  # fmt: skip
 
 
+def twice(rows: Sequence[Row]) -> list[Row]:
+    """Return rows of two phrases that are alike."""
+    return [*rows, *({**row, "phrase": "b.wav", "key": f"{row['key']} b"} for row in rows)]
+
+
 def printed(rows: Sequence[Row], width: int) -> str:
     said = io.StringIO()
     study_summary.show(rows, Console(file=said, width=width))
@@ -55,7 +60,7 @@ def printed(rows: Sequence[Row], width: int) -> str:
 @pytest.mark.parametrize("width", [60, 80, 120])
 def test_the_summary_stands_whole_in_a_narrow_terminal(width: int) -> None:
     """Every figure of every setting, in rows that begin with its name, and no line is too long."""
-    rows = list(rows_of(["everyday", "crowded-band"], [6.0, 12.0]))
+    rows = twice(list(rows_of(["everyday", "crowded-band"], [6.0, 12.0])))
     text = printed(rows, width)
     assert "\u2026" not in text
     assert max(map(len, text.splitlines())) <= width
@@ -68,13 +73,24 @@ def test_the_summary_stands_whole_in_a_narrow_terminal(width: int) -> None:
 
 def test_what_fits_is_one_table() -> None:
     """The summary in README has 80 columns."""
-    text = printed(list(rows_of(["everyday", "dense"], [6.0, 12.0, 18.0])), 80)
+    text = printed(twice(list(rows_of(["everyday", "dense"], [6.0, 12.0, 18.0]))), 80)
     assert text.count("In noise") == text.count("At the antenna") == 2  # one for each rig
+
+
+def test_of_one_phrase_each_figure_stands_once() -> None:
+    """Its mean is its worst; of two phrases both are told, and what they are."""
+    rows = [row for row in rows_of(["everyday"], [6.0]) if row["rig"] == "plate-modulated"]
+    alone = printed(rows, 120)
+    assert "0.12   0.24    0.36" in alone
+    assert "mean" not in alone
+    two = printed(twice(rows), 120)
+    assert "0.12 0.12   0.24 0.24   0.36 0.36" in two
+    assert "Two numbers: mean and worst of 2 phrases." in two
 
 
 def test_nothing_gained_has_no_minus() -> None:
     text = printed(list(rows_of(["bypass"], NO_DRIVE, gain_db=-0.304)), 120)
-    assert "+0.0 +0.0" in text
+    assert "+0.0   " in text
     assert "-0.0" not in text
 
 
