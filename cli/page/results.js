@@ -4,19 +4,20 @@
   const page = (window.comparePage ??= {});
   const { element, button } = page;
   const EVIDENCE = 0.05; // the p-value that is called evidence, by common practice
+  const TIED = "\u00a0"; // a space at which no line ends
 
   function percent(share, digits = 0) {
-    return `${(100 * share).toFixed(digits)} %`;
+    return `${(100 * share).toFixed(digits)}${TIED}%`;
   }
 
   /** Return a p-value as it is printed. */
   function shownP(p) {
-    return p < 0.0001 ? "p < 0.0001" : `p = ${p.toFixed(4)}`;
+    return ["p", ...(p < 0.0001 ? ["<", "0.0001"] : ["=", p.toFixed(4)])].join(TIED);
   }
 
   /** Return a share of tests; one too small for a decimal is not called none. */
   function shownShare(p) {
-    return p < 0.0005 ? "less than 0.1 %" : percent(p, 1);
+    return p < 0.0005 ? `less than ${percent(0.001, 1)}` : percent(p, 1);
   }
 
   /** Return what a blind test says, as sentences. */

@@ -107,7 +107,7 @@ def test_a_listener_who_guesses(browser: Browser, file: Path) -> None:
         _start_test(page)
         _answer(page, answers)
         result = _saved(page)
-        shown = page.locator(".verdict").inner_text()
+        shown = page.locator(".verdict").inner_text().replace("\u00a0", " ")
     order = hidden_order.blind_test(result["seed"], TRIALS)
     _check(result, order, answers)
     assert f"You were right in {result['correct']} of 16 trials." in shown
