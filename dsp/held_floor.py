@@ -1,15 +1,16 @@
 """A floor under the envelope: where a keep-alive supply, a diode or a clipper holds the troughs.
 
-A floor has corners, and a corner that comes through a limited band overshoots: troughs read deeper
-than they are.  So the envelope is looked at through a window that the ringing at the band's edge
-does not come through: Hann's, as long as two of its periods (F. J. Harris, "On the use of windows
-for harmonic analysis with the discrete Fourier transform", Proc. IEEE 66 (1978), 51-83).
+A floor has corners, and what a limited band makes of them rings: troughs read deeper than they are.
+The band leaves two things alone, the flanks away from the corners and the area of the trough.  As
+in cutoff_finder.py, the widths w1 and w2 of a trough at two heights give the parabola that goes
+through its flanks, e = e0 + k t^2.  A floor at h cuts a cap off it, whose area
 
-Whether a trough is flat shows in the time it spends near its bottom.  A round one, which is a
-parabola there, is below a height h above its bottom for a time that goes with sqrt(h): below 2 w
-for 1.37 times as long as between 2 w and 6 w, however deep or fast it is.  A flat one is there for
-longer.  All troughs that end at about the same height are counted together, so noise and the shape
-of single ones matter little.
+    A = 4/3 (h - e0)^1.5 / sqrt(k)
+
+is what the trough lacks; so h follows, however short the time on the floor.
+
+A round trough with a broad bottom seems to have a cap too.  But only a floor makes many of them end
+at one height, and leaves few round ones there.
 """
 
 import math
@@ -26,17 +27,20 @@ EDGE = 1.125  # of the half width: about where the receiver's filter cuts, and r
 BIN, LOWEST, HIGHEST = 0.001, -0.05, 0.75  # of the carrier: heights that are counted
 TROUGH = 0.9  # of the carrier: below it is a trough
 LONGEST = 4096  # points of one; hum or fading last longer
-WIDTH, NOISES = 0.01, 2.0  # w, of the carrier, and at least so many rms of the noise
-NEAR, ABOVE = 2.0, 6.0  # times w above the bottom
-FLATTER = 1.8  # times as long there; round ones of speech reached 1.4, in much noise 1.7
-FEWEST = 20  # troughs that end within w of each other
-LOOKED = 6.0  # times w above the deepest trough
-NARROW, NARROW_NOISES = 0.004, 0.7  # to either side of a floor: its height is their mean
-LEAST_HEIGHT, LEAST_NOISES = 0.015, 4.0  # lower ones are looked at by cutoff_finder.py
+LOWER, UPPER = 0.05, 2.2  # of the carrier, above the bottom: where w1 is taken; w2 so much higher
+FLANK = 1.0 / 12.0  # of the window: a flank that is shorter lies in the rounded corner
+CAP_HZ, CAP_NOISES = 320.0, 2.0  # over the half width, and in rms of the noise: a cap at least
+DIP, DIP_NOISES = 0.005, 2.0  # below h: a held trough goes no deeper
+WIDTH_HZ, WIDTH_NOISES = 48.0, 2.0  # the same, to either side of a floor: the caps that are its
+FEWEST = 20  # caps on one floor
+SHARE = 0.75  # of the caps that end there or higher
+HELD = 0.53  # of all that end there; without a floor 0.41 was seen in much noise, 0.21 in little
+LOOKED, LOOKED_NOISES = 0.06, 6.0  # above the deepest trough
+LEAST_HEIGHT, LEAST_NOISES = 0.015, 1.5  # lower ones are looked at by cutoff_finder.py
 DEEPER, DEEPER_NOISES = 0.008, 6.0  # below the floor: such a trough is none of ringing and noise
-ERROR, ERROR_NOISES = 0.001, 0.6  # of a height, as it was seen on simulated recordings
-# Rows of what is counted for the troughs that end in each bin.
-TROUGHS, TIME_NEAR, TIME_ABOVE = 0, 1, 2
+ERROR_HZ, ERROR_NOISES = 20.0, 0.6  # over the half width; of a height, as simulations showed
+# Rows of what is counted: troughs with a cap in the bin of h, others in that where they end.
+CAPPED, OTHER = 0, 1
 
 
 @dataclass(frozen=True)
@@ -50,6 +54,10 @@ class HeldFloor:
 class HeldFloorFinder:
     """Look for a floor in a stream of m at 192 kHz.
 
+    The bottom of a trough is looked for through a window that the ringing at the band's edge does
+    not come through: Hann's, as long as two of its periods (F. J. Harris, "On the use of windows
+    for harmonic analysis with the discrete Fourier transform", Proc. IEEE 66 (1978), 51-83).
+
     Parameters
     ----------
     half_width_hz : float
@@ -57,6 +65,7 @@ class HeldFloorFinder:
     """
 
     def __init__(self, half_width_hz: float) -> None:
+        self._half_width_hz = half_width_hz
         size = math.ceil(2.0 / (EDGE * half_width_hz) * FINE_RATE_HZ)
         window = np.hanning(size + 2)[1:-1]
         self._window = window / window.sum()
@@ -65,10 +74,8 @@ class HeldFloorFinder:
         band = np.fft.rfftfreq(4096, 1.0 / FINE_RATE_HZ) <= half_width_hz
         self._noise_left = math.sqrt(float(spectrum[band].mean()))
         self._past = np.zeros(size - 1)
-        bins = round((HIGHEST - LOWEST) / BIN)
-        self._times = np.zeros(bins, dtype=np.int64)  # points at each height
-        self._ends = np.zeros((3, bins), dtype=np.int64)
-        self._trough, self._points = np.zeros(LONGEST), np.zeros(1, dtype=np.int64)
+        self._ends = np.zeros((2, round((HIGHEST - LOWEST) / BIN)), dtype=np.int64)
+        self._trough, self._points = np.zeros((2, LONGEST)), np.zeros(1, dtype=np.int64)
         self._deepest = math.inf
 
     def feed(self, fine: Block, noise_rms: float) -> None:
@@ -77,11 +84,13 @@ class HeldFloorFinder:
             return
         joined = np.concatenate([self._past, fine])
         self._past = joined[len(fine) :].copy()
-        heights = 1.0 + np.convolve(joined, self._window, "valid")
-        self._deepest = min(self._deepest, float(heights.min()))
-        bins = np.floor((heights[heights < HIGHEST] - LOWEST) / BIN).astype(np.int64)
-        self._times += np.bincount(np.maximum(bins, 0), minlength=len(self._times))
-        _follow(heights, self._width(noise_rms), self._points, self._trough, self._ends)
+        smooth = 1.0 + np.convolve(joined, self._window, "valid")
+        as_read = 1.0 + joined[len(self._window) // 2 :][: len(fine)]
+        self._deepest = min(self._deepest, float(smooth.min()))
+        cap = max(CAP_HZ / self._half_width_hz, CAP_NOISES * noise_rms)
+        dip = max(DIP, DIP_NOISES * self._noise_left * noise_rms)
+        shortest = FLANK * len(self._window)
+        _follow(smooth, as_read, shortest, cap, dip, self._points, self._trough, self._ends)
 
     def read(self, noise_rms: float) -> HeldFloor | None:
         """Return the floor; ``None`` if troughs are round, or go on below it.
@@ -91,77 +100,108 @@ class HeldFloorFinder:
         noise_rms : float
             Of m.
         """
-        noise, width = self._noise_left * noise_rms, round(self._width(noise_rms) / BIN)
-        bottom = self._flattest(width)
-        if bottom is None:
-            return None
-        height = self._height(bottom, width, round(max(NARROW, NARROW_NOISES * noise) / BIN))
-        if height < max(LEAST_HEIGHT, LEAST_NOISES * noise):
+        height, noise = self._height(noise_rms), self._noise_left * noise_rms
+        if height is None or height < max(LEAST_HEIGHT, LEAST_NOISES * noise_rms):
             return None
         if self._deepest < height - max(DEEPER, DEEPER_NOISES * noise):
             return None
-        return HeldFloor(height, ERROR + ERROR_NOISES * noise)
+        return HeldFloor(height, ERROR_HZ / self._half_width_hz + ERROR_NOISES * noise)
 
-    def _width(self, noise_rms: float) -> float:
-        return max(WIDTH, NOISES * self._noise_left * noise_rms)
-
-    def _flattest(self, width: int) -> int | None:
-        """Return the bin from which on the flattest troughs end, if they are flat."""
-        until = np.pad(np.cumsum(self._ends, axis=1), ((0, 0), (1, 0)))
-        starts = np.arange(max(0, self._ends.shape[1] - width))
-        troughs, near, above = until[:, starts + width] - until[:, starts]
-        first = np.flatnonzero(self._ends[TROUGHS])
-        if not len(first):
+    def _height(self, noise_rms: float) -> float | None:
+        """Return the height at which most troughs with a cap end, if they are enough."""
+        if not self._ends[CAPPED].any():
             return None
-        enough = (troughs >= FEWEST) & (starts <= first[0] + LOOKED * width)
-        ratios = np.where(enough, near / np.maximum(1, above), 0.0)
-        best = int(np.argmax(ratios))
-        return best if ratios[best] >= FLATTER else None
-
-    def _height(self, bottom: int, width: int, narrow: int) -> float:
-        """Return the mean of the heights that are the most frequent above a bin."""
-        end = min(bottom + round(NEAR * width), len(self._times))
-        starts = np.arange(bottom, max(bottom + 1, end - 2 * narrow))
-        stops = np.minimum(starts + 2 * narrow, end)
-        until = np.concatenate([[0], np.cumsum(self._times)])
-        best = int(np.argmax(until[stops] - until[starts]))
-        near = np.arange(starts[best], stops[best])
-        return LOWEST + BIN * (0.5 + float(np.average(near, weights=self._times[near])))
+        highest = self._deepest + LOOKED + LOOKED_NOISES * noise_rms
+        capped, other = self._ends[:, : max(0, math.ceil((highest - LOWEST) / BIN))]
+        width = round(2.0 * max(WIDTH_HZ / self._half_width_hz, WIDTH_NOISES * noise_rms) / BIN)
+        held = np.convolve(capped, np.ones(width, dtype=np.int64))  # in so many bins up to each
+        last = int(np.argmax(held)) if len(held) else 0
+        on_it = slice(max(0, last + 1 - width), last + 1)
+        number, ending = int(capped[on_it].sum()), int(other[on_it].sum())
+        from_it_on = int(capped[on_it.start :].sum())
+        if number < max(FEWEST, SHARE * from_it_on, HELD * (number + ending)):
+            return None
+        bins = np.arange(len(capped))[on_it]
+        return LOWEST + BIN * (0.5 + float(np.average(bins, weights=capped[on_it])))
 
 
 @kernel
 def _follow(
-    heights: Block,
-    width: float,
+    smooth: Block,
+    as_read: Block,
+    shortest: float,
+    cap: float,
+    dip: float,
     points: NDArray[np.int64],
-    trough: Block,
+    trough: NDArray[np.float64],
     ends: NDArray[np.int64],
 ) -> None:
-    """Collect the points of each trough; count them when it is over."""
+    """Collect the points of each trough; count it when it is over."""
     n = points[0]
-    for i in range(heights.shape[0]):
-        if heights[i] < TROUGH:
+    for i in range(smooth.shape[0]):
+        if smooth[i] < TROUGH:
             if n < LONGEST:
-                trough[n] = heights[i]
+                trough[0, n], trough[1, n] = smooth[i], as_read[i]
             n += 1
         elif n > 0:
             if n <= LONGEST:
-                _count(trough[:n], width, ends)
+                _count(trough[0, :n], trough[1, :n], shortest, cap, dip, ends)
             n = 0
     points[0] = n
 
 
 @kernel
-def _count(trough: Block, width: float, ends: NDArray[np.int64]) -> None:
-    """Count how long a trough is near its bottom, and above that."""
-    bottom = trough.min()
-    at = int((bottom - LOWEST) / BIN)
-    if bottom < LOWEST or at >= ends.shape[1]:
-        return
-    ends[TROUGHS, at] += 1
-    for i in range(trough.shape[0]):
-        above = trough[i] - bottom
-        if above < NEAR * width:
-            ends[TIME_NEAR, at] += 1
-        elif above < ABOVE * width:
-            ends[TIME_ABOVE, at] += 1
+def _count(
+    smooth: Block,
+    as_read: Block,
+    shortest: float,
+    least_cap: float,
+    dip: float,
+    ends: NDArray[np.int64],
+) -> None:
+    """Count a trough by the height of a floor under it, or by its bottom."""
+    middle = int(np.argmin(smooth))
+    bottom, lowest, height, lower = smooth[middle], 0.0, 0.0, LOWER
+    while True:
+        e0, h, flank = _cap(as_read, middle, bottom + lower, bottom + UPPER * lower)
+        if flank > 0.0:
+            lowest, height = e0, h
+        if flank == 0.0 or flank >= shortest:
+            break
+        lower *= 2.0
+    is_capped = height - lowest > least_cap and bottom > height - dip
+    at = ((height if is_capped else max(height, bottom)) - LOWEST) / BIN
+    if 0.0 <= at < ends.shape[1]:
+        ends[CAPPED if is_capped else OTHER, int(at)] += 1
+
+
+@kernel
+def _cap(e: Block, middle: int, lower: float, upper: float) -> tuple[float, float, float]:
+    """Return e0, h, and the points from h to the lower height; zeros if no flank goes so high."""
+    first, last = middle, middle
+    while first > 0 and e[first] < upper:
+        first -= 1
+    while last < e.shape[0] - 1 and e[last] < upper:
+        last += 1
+    if e[first] < upper or e[last] < upper or last < first + 3:
+        return 0.0, 0.0, 0.0
+    area = 0.0
+    for i in range(first + 1, last):
+        area += upper - e[i]
+    outer = last - first - (e[first] - upper) / (e[first] - e[first + 1])
+    outer -= (e[last] - upper) / (e[last] - e[last - 1])
+    while first < middle and e[first] >= lower:
+        first += 1
+    while last > middle and e[last] >= lower:
+        last -= 1
+    if e[first] >= lower or e[last] >= lower or last <= first:
+        return 0.0, 0.0, 0.0
+    inner = last - first + (lower - e[first]) / (e[first - 1] - e[first])
+    inner += (lower - e[last]) / (e[last + 1] - e[last])
+    if inner >= outer:
+        return 0.0, 0.0, 0.0
+    bend = 4.0 * (upper - lower) / (outer * outer - inner * inner)  # k
+    lowest = upper - 0.25 * bend * outer * outer
+    lacks = max(0.0, 2.0 / 3.0 * (upper - lowest) * outer - area)
+    cap = (0.75 * lacks * math.sqrt(bend)) ** (2.0 / 3.0)
+    return lowest, lowest + cap, 0.5 * inner - math.sqrt(cap / bend)

@@ -123,7 +123,7 @@ def _with_cutoffs(
     wanted = max(negative, found.wanted_depth if off.count else 0.0)
     held_up_at = _held_up(found, reading.noise_rms)
     held_at = held_up_at if off.count else None
-    if reading.floor is not None and not off.count:
+    if reading.floor is not None:
         held_up_at = held_at = reading.floor.height
         error = math.hypot(error, reading.floor.error)
     if held_at is not None:

@@ -3,6 +3,7 @@
 import csv
 import io
 import re
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -16,8 +17,9 @@ from rich.console import Console
 from carrierfloor.cli.check_report import KEYS
 from carrierfloor.cli.check_view import show
 from carrierfloor.cli.main import main
+from carrierfloor.dsp.rig import rig_from_table
 from tests.checked import checked
-from tests.cli.on_the_air import RATE_HZ, on_the_air, rig_file, truth
+from tests.cli.on_the_air import RATE_HZ, limited, on_the_air, rig_file, rig_text, truth
 
 
 def leaves(report: dict[str, Any], head: str = "") -> Iterator[str]:
@@ -73,6 +75,24 @@ def test_cutoffs_of_overdriven_speech(played: Path, tmp_path: Path, noise_db: fl
     for at_s in modulation["cutoff_times_s"]:
         assert np.abs(times - at_s).min() < 3e-4
     assert found["emission"]["own_beyond_dbc"]["beyond_10000_hz"] is not None
+
+
+@pytest.mark.parametrize(
+    ("name", "too_loud", "noise_db", "within_pct"),
+    [("evening_round_female", 1.05, 60.0, 0.3), ("evening_round_male", 1.15, 35.0, 0.9)],
+)
+def test_a_keep_alive_is_seen_and_no_cut_off(
+    name: str, too_loud: float, noise_db: float, within_pct: float, tmp_path: Path
+) -> None:
+    """Troughs that aim at 99.75 % only touch a floor at 3 %; others lie on it, in much noise."""
+    loud = tmp_path / "loud.wav"
+    rig = rig_from_table(tomllib.loads(rig_text()), "rig")
+    sf.write(loud, too_loud * limited(rig, name), RATE_HZ, subtype="FLOAT")
+    how = ["--keep-alive", "3", "--carrier-to-noise", str(noise_db)]
+    modulation = checked(on_the_air(loud, tmp_path, *how))["modulation"]
+    assert modulation["negative_peak_pct"] == pytest.approx(97.0, abs=within_pct)
+    assert modulation["held_up_at_pct"] == pytest.approx(3.0, abs=within_pct)
+    assert modulation["cutoffs"] == modulation["cutoffs_uncertain"] == 0
 
 
 def test_clips_of_what_cut_the_carrier_off(played: Path, tmp_path: Path) -> None:

@@ -53,6 +53,19 @@ def test_a_held_tone_is_found_within_twice_the_error(floor: float, half_width_hz
     floor_found = found(received - 1.0, half_width_hz=half_width_hz)
     assert floor_found is not None
     assert abs(floor_found.height - floor) < 2.0 * floor_found.error
+    assert floor_found.error < 25.0 / half_width_hz
+
+
+@pytest.mark.parametrize("beyond", [0.03, 0.05, 0.1])
+@pytest.mark.parametrize("floor", [0.03, 0.08])
+def test_tips_that_only_touch_a_floor(floor: float, beyond: float) -> None:
+    """The time on the floor is shorter than a period of the ringing, 55 us, for most of them."""
+    sent = np.maximum(floor, 1.0 + glide(1.0 - floor + beyond))
+    received = band(sent, 18_000.0)
+    assert received.min() < floor - 0.007
+    floor_found = found(received - 1.0)
+    assert floor_found is not None
+    assert abs(floor_found.height - floor) < 2.0 * floor_found.error
     assert floor_found.error < 0.002
 
 
