@@ -15,7 +15,13 @@ from carrierfloor.dsp.path_fit import PathFit
 from carrierfloor.dsp.rig import Modulation
 from carrierfloor.dsp.speech_like import held
 from carrierfloor.dsp.sweep_response import SweepResponse
-from carrierfloor.dsp.waveform_through import FINE, frequencies_hz, highest, spectrum
+from carrierfloor.dsp.waveform_through import (
+    frequencies_hz,
+    highest,
+    spectrum,
+    spectrum_of,
+    waveform,
+)
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -126,14 +132,14 @@ def _margin_pct(which: str, excess: Excess) -> float:
 
 
 def _extremes(bins: Complexes) -> tuple[float, float]:
-    """Return trough and crest of a padded waveform."""
-    waveform = fft.irfft(bins, 2 * (len(bins) - 1))
-    return highest(-waveform), highest(waveform)
+    """Return trough and crest of a waveform."""
+    wave = waveform(bins)
+    return highest(-wave), highest(wave)
 
 
 def _by_response(fit: PathFit, bins: Complexes, limits: tuple[float, float]) -> tuple[float, float]:
     """Return how far trough and crest go beyond the limits on other possible paths."""
-    at_hz = frequencies_hz((len(bins) - 1) * 2 // FINE)
+    at_hz = frequencies_hz(bins)
     possible = [path.response(at_hz) for path in fit.tolerance_paths]
     possible.append(fit.path.response(at_hz) * _misfit(fit, at_hz))
     found = [_extremes(bins * response) for response in possible]
@@ -167,12 +173,17 @@ def _by_distortion(
 ) -> tuple[float, float]:
     """Return how much lower trough and crest must be aimed for because of distortion."""
     signs = {"normal": (1.0,), "inverted": (-1.0,), None: (1.0, -1.0)}[capture_polarity]
+    straight = waveform(bins * fit.path.response(frequencies_hz(bins)))
+    sides = (_Side.of(straight, -1.0, limits[0]), _Side.of(straight, 1.0, limits[1]))
     worst = [0.0, 0.0]
     for sign in signs:
         bends = find_bends(fit.path, response, depth, sign)
         for bend in bends.likely:
-            for side, lower in enumerate(_lowered(bend, bins, limits)):
-                worst[side] = max(worst[side], lower)
+            if bend.second == 0.0 and bend.third == 0.0:
+                continue
+            bent = _Bent(bend, bins, straight)
+            for number, lower in enumerate(_lowered(bent, sides)):
+                worst[number] = max(worst[number], lower)
     rest = [
         sum(ratio * limit * (limit / depth) ** (order - 1) for order, ratio in bends.unexplained)
         for limit in limits
@@ -180,49 +191,71 @@ def _by_distortion(
     return worst[0] + rest[0], worst[1] + rest[1]
 
 
-def _lowered(bend: Bend, bins: Complexes, limits: tuple[float, float]) -> tuple[float, float]:
+@dataclass(frozen=True)
+class _Side:
+    """Trough or crest of the held waveform on the path without its bend."""
+
+    sign: float  # -1 the trough, 1 the crest
+    limit: float
+    near: NDArray[np.intp]  # samples close to the limit ...
+    beyond: Floats  # ... and how far beyond it, 1.0 = the limit
+
+    @classmethod
+    def of(cls, straight: Floats, sign: float, limit: float) -> "_Side":
+        reached = straight * (sign / limit)
+        near = np.flatnonzero(reached > NEAR)
+        return cls(sign, limit, near, reached[near] - 1.0)
+
+
+def _lowered(bent: "_Bent", sides: tuple[_Side, _Side]) -> list[float]:
     """Return by how much to stay under each limit, so that the bent waveform holds it."""
-    if bend.second == 0.0 and bend.third == 0.0:
-        return 0.0, 0.0
-    bent = _Bent(bend, bins)
-    level = bent.level(limits[0])
+    level = bent.level(sides[0].limit)
     lowered = []
-    for side, limit in enumerate(limits):
+    for side in sides:
         scale = 1.0
         for _ in range(ROUNDS):
-            reached = bent.reach(scale * level, (-1.0, 1.0)[side], limit)
-            scale = min(1.0, scale * limit / reached)
-        lowered.append(limit * (1.0 - scale))
-    return lowered[0], lowered[1]
+            scale = min(1.0, scale * side.limit / bent.reach(scale * level, side))
+            if scale == 1.0:
+                break  # and would stay there
+        lowered.append(side.limit * (1.0 - scale))
+    return lowered
 
 
 class _Bent:
-    """A held waveform on a bent path."""
+    """The held waveform on a bent path, at any level.
 
-    def __init__(self, bend: Bend, bins: Complexes) -> None:
+    What lies behind the bend is linear, so each power that the bend adds goes through it once, and
+    a level weighs them.
+    """
+
+    def __init__(self, bend: Bend, bins: Complexes, straight: Floats) -> None:
         self._bend = bend
-        self._size = 2 * (len(bins) - 1)
-        at_hz = frequencies_hz(self._size // FINE)
-        self._inside = fft.irfft(bins * bend.before.response(at_hz), self._size)
-        self._behind = bend.behind.response(at_hz)
-        self._straight = fft.irfft(fft.rfft(self._inside) * self._behind, self._size)
+        at_hz = frequencies_hz(bins)
+        inside = waveform(bins * bend.before.response(at_hz))
+        behind = bend.behind.response(at_hz)
+        square = inside * inside
+        self._straight = straight
+        self._second = bend.second * waveform(spectrum_of(square) * behind)
+        self._third = bend.third * waveform(spectrum_of(square * inside) * behind)
 
-    def reach(self, level: float, side: float, limit: float) -> float:
-        """Return how far the waveform may go down (side -1) or up (side 1) at a level.
+    def reach(self, level: float, side: _Side) -> float:
+        """Return how far the waveform goes down or up at a level.
 
         Near its peaks the bent waveform follows the straight one on a curve, and is scattered
         about it by what else the speech does just then.  The largest scatter counts as if it had
         met the highest peak: other speech will bring the two together.
         """
-        bent = self._bend.apply(level * self._inside)
-        waveform = side * fft.irfft(fft.rfft(bent) * self._behind, self._size)
-        straight = side * level * self._straight / limit
-        near = straight > NEAR * level
-        if np.count_nonzero(near) < FEWEST_NEAR:
-            return highest(waveform)
-        curve = np.polyfit(straight[near] - level, waveform[near], 2)
-        scatter = waveform[near] - np.polyval(curve, straight[near] - level)
-        return max(highest(waveform), float(curve[-1] + scatter.max()))
+        wave = level * self._third
+        for power in (self._second, self._straight):
+            wave += power
+            wave *= level
+        wave *= side.sign
+        if len(side.near) < FEWEST_NEAR:
+            return highest(wave)
+        near = wave[side.near]
+        curve = np.polyfit(side.beyond, near, 2)
+        scatter = near - np.polyval(curve, side.beyond)
+        return max(highest(wave), float(curve[-1] + scatter.max()))
 
     def level(self, limit: float) -> float:
         """Return the level of a rig set so that a tone for the limit has a trough there."""

@@ -130,9 +130,20 @@ def analogue_response(
     sections: Sequence[Section], frequency_hz: NDArray[np.float64]
 ) -> NDArray[np.complex128]:
     """Return the complex response of a cascade of analogue sections at the given frequencies."""
-    s = 2j * np.pi * np.asarray(frequency_hz, dtype=float)
-    response = np.ones(s.shape, dtype=complex)
+    w = 2.0 * np.pi * np.asarray(frequency_hz, dtype=float)
+    response = np.ones(w.shape, dtype=complex)
     for section in sections:
         numerator, denominator = section.analogue()
-        response *= np.polyval(numerator, s) / np.polyval(denominator, s)
+        response *= _along_the_axis(numerator, w) / _along_the_axis(denominator, w)
     return response
+
+
+def _along_the_axis(
+    polynomial: NDArray[np.float64], w: NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    """Return a polynomial in s at s = j w; in real numbers, which takes half the time."""
+    square, linear, constant = polynomial
+    values = np.empty(w.shape, dtype=complex)
+    values.real = constant - square * w * w
+    values.imag = linear * w
+    return values

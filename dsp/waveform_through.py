@@ -21,17 +21,27 @@ def padded_length(samples: int) -> int:
     return int(size + size % 2)
 
 
-def frequencies_hz(count: int) -> Floats:
-    """Return the frequencies of the spectrum of a padded waveform of ``count`` samples."""
-    return np.asarray(np.arange(FINE * count // 2 + 1) * (SAMPLE_RATE_HZ / count))
-
-
 def spectrum(samples: Block) -> Complexes:
-    """Return the spectrum of a waveform at 48 kHz, padded, as of one at the finer rate."""
-    count = padded_length(len(samples))
-    bins = np.zeros(FINE * count // 2 + 1, dtype=complex)
-    bins[: count // 2 + 1] = FINE * fft.rfft(samples, count)
-    return bins
+    """Return the spectrum of a waveform at 48 kHz, padded, scaled as of one at the finer rate.
+
+    Beyond half of 48 kHz there is nothing, and it holds nothing there.
+    """
+    return np.asarray(FINE * fft.rfft(samples, padded_length(len(samples))))
+
+
+def frequencies_hz(bins: Complexes) -> Floats:
+    """Return the frequencies of a spectrum."""
+    return np.asarray(np.arange(len(bins)) * (SAMPLE_RATE_HZ / (2 * (len(bins) - 1))))
+
+
+def waveform(bins: Complexes) -> Block:
+    """Return the waveform that has a spectrum, at the finer rate."""
+    return np.asarray(fft.irfft(bins, FINE * 2 * (len(bins) - 1)))
+
+
+def spectrum_of(wave: Block) -> Complexes:
+    """Return the spectrum of a waveform at the finer rate, as far as one at 48 kHz reaches."""
+    return np.asarray(fft.rfft(wave)[: len(wave) // (2 * FINE) + 1])
 
 
 def through(samples: Block, response: Callable[[Floats], Complexes]) -> Block:
@@ -45,15 +55,14 @@ def through(samples: Block, response: Callable[[Floats], Complexes]) -> Block:
         Gives the complex response at frequencies in Hz.
     """
     bins = spectrum(samples)
-    size = 2 * (len(bins) - 1)
-    return np.asarray(fft.irfft(bins * response(frequencies_hz(size // FINE)), size))
+    return waveform(bins * response(frequencies_hz(bins)))
 
 
-def highest(waveform: Block) -> float:
+def highest(wave: Block) -> float:
     """Return the highest peak, read between the samples by a parabola."""
-    at = int(np.argmax(waveform))
-    if not 0 < at < len(waveform) - 1:
-        return float(waveform[at])
-    left, middle, right = map(float, waveform[at - 1 : at + 2])
+    at = int(np.argmax(wave))
+    if not 0 < at < len(wave) - 1:
+        return float(wave[at])
+    left, middle, right = map(float, wave[at - 1 : at + 2])
     bend = left - 2.0 * middle + right
     return middle - (right - left) ** 2 / (8.0 * bend) if bend < 0.0 else middle
