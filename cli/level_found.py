@@ -22,6 +22,7 @@ class LevelFound:
     carrier_from_step: bool = False  # the carrier was never recorded alone
     carrier_change: float | None = None  # over the whole recording, a part of it
     flat_steps: int = 0  # steps with a flat bottom in a detector recording
+    flat_crest: float | None = None  # positive peak there, if crests are cut flat too; 1.0 = 100 %
     carrier_hz: float | None = None  # where it was in the recording
     drift_hz_per_s: float | None = None
     nonfinite_samples: int = 0

@@ -159,6 +159,12 @@ def _on_recording(found: LevelFound) -> Iterator[str]:
             "anything that holds the carrier up makes it flat before, the true level is a little "
             "higher: the error is on the safe side."
         )
+    if found.flat_crest is not None:
+        yield (
+            f"Crests are cut flat too, at +{100 * found.flat_crest:.0f} %: by the modulator, or by "
+            "an overloaded stage between detector and sound card. Turn the detector's signal down "
+            "before it and record anew: a level that is higher then is the true one."
+        )
     if found.nonfinite_samples:
         yield f"{found.nonfinite_samples} samples were infinite or no number; they count as 0."
 

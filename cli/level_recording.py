@@ -206,7 +206,7 @@ def _fitted(
     if options.kind == DETECTOR:
         by_cutoff = read_by_cutoff(periods, options.knee / 100.0)
         fit = fit_level(by_cutoff.readings, limit, by_cutoff.scale_error)
-        return fit, {"flat_steps": by_cutoff.flat_steps}
+        return fit, {"flat_steps": by_cutoff.flat_steps, "flat_crest": by_cutoff.flat_crest}
     quiet_s, quiet = unmodulated(heard.track, sent, place)
     by_carrier = read_with_carrier(periods, quiet_s, quiet, place)
     fit = fit_level(by_carrier.readings, limit)

@@ -287,6 +287,7 @@ RECORDING_REFUSALS: list[tuple[str, list[object], str]] = [
     ("gain.wav", ["--kind", "iq"], "switch the receiver's automatic gain off"),
     ("middle.wav", ["--kind", "iq"], "nothing tells which step is which"),
     ("shallow.wav", ["--kind", "detector"], "no trough is flat"),
+    ("overloaded.wav", ["--kind", "detector"], "turn the detector's signal down before it"),
     ("iq.wav", ["--kind", "iq", "--rate", 48_000], "--rate is for raw files"),
     ("iq.wav", ["--kind", "iq", "--format", "u8"], "give --rate HZ"),
     ("iq.wav", ["--kind", "iq", "--format", "u8", "--rate", 9e9], "it must be 8000 to 4000000 Hz"),
@@ -318,6 +319,7 @@ def bad(bench: Bench) -> Bench:
         "gain.wav": jump * iq,
         "middle.wav": iq[middle],
         "shallow.wav": heard[: round(4.2 * RATE_HZ)],  # before the carrier is ever cut off
+        "overloaded.wav": np.clip(heard, -0.18, 0.18),  # at 60 % of a carrier of 0.3
     }.items():
         sf.write(bench / name, samples, RATE_HZ, "PCM_16")
     return bench
