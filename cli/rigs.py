@@ -1,5 +1,6 @@
 """The command ``rigs``: list, show and check transmitters."""
 
+import shlex
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -114,7 +115,10 @@ def copy(name_or_file: str, file: Path) -> int:
     documents.write_new(file, text)
     console = screen.results()
     console.print(
-        Text(f"{file} is now a copy of {name_or_file}; edit it, and use it with --rig {file}"),
+        Text(
+            f"{file} is now a copy of {name_or_file}; edit it, and use it with "
+            f"--rig {shlex.quote(str(file))}"
+        ),
         soft_wrap=True,
     )
     return 0

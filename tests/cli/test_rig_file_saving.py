@@ -2,6 +2,7 @@
 
 import os
 import re
+import shlex
 import stat
 import sys
 from pathlib import Path
@@ -150,6 +151,12 @@ def test_copy(rig: str, tmp_path: Path, capsys: Capsys) -> None:
     assert "exists already" in refusal(capsys, "rigs", "copy", rig, mine)
     assert run("rigs", "copy", mine, tmp_path / "other.toml") == 0
     assert (tmp_path / "other.toml").read_bytes() == mine.read_bytes()
+
+
+def test_a_copy_whose_name_has_blanks_can_be_pasted(tmp_path: Path, capsys: Capsys) -> None:
+    assert run("rigs", "copy", "dc-coupled", tmp_path / "my old rig.toml") == 0
+    pasted = shlex.split(capsys.readouterr().out)
+    assert pasted[pasted.index("--rig") + 1] == str(tmp_path / "my old rig.toml")
 
 
 def test_what_cannot_be_copied(tmp_path: Path, capsys: Capsys) -> None:
