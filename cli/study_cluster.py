@@ -86,7 +86,10 @@ def _check_workers(client: Any, address: str) -> None:
     try:
         client.wait_for_workers(1, timeout=ANSWER_S)
     except TimeoutError:
-        raise SettingError(f"--cluster {address}: it has no workers; start dask workers") from None
+        raise SettingError(
+            f"--cluster {address}: it has no workers; start them where this version of carrierfloor "
+            f"is installed: dask worker {address} --nthreads 1"
+        ) from None
     try:
         versions: dict[str, str] = client.run(code_version)
     except ImportError:
