@@ -87,8 +87,8 @@ def _check_workers(client: Any, address: str) -> None:
         client.wait_for_workers(1, timeout=ANSWER_S)
     except TimeoutError:
         raise SettingError(
-            f"--cluster {address}: it has no workers; start them where this version of carrierfloor "
-            f"is installed: dask worker {address} --nthreads 1"
+            f"--cluster {address}: it has no workers; start some where this version of "
+            f"carrierfloor is installed: dask worker {address} --nthreads 1"
         ) from None
     try:
         versions: dict[str, str] = client.run(code_version)
