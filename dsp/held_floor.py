@@ -36,7 +36,7 @@ FEWEST = 20  # caps on one floor
 SHARE = 0.75  # of the caps that end there or higher
 HELD = 0.53  # of all that end there; without a floor 0.41 was seen in much noise, 0.21 in little
 LOOKED, LOOKED_NOISES = 0.06, 6.0  # above the deepest trough
-LEAST_HEIGHT, LEAST_NOISES = 0.015, 1.5  # lower ones are looked at by cutoff_finder.py
+LEAST_HZ, LEAST_NOISES = 64.0, 1.5  # over the half width, and in rms: a lower one may be cut-off
 DEEPER, DEEPER_NOISES = 0.008, 6.0  # below the floor: such a trough is none of ringing and noise
 ERROR_HZ, ERROR_NOISES = 20.0, 0.6  # over the half width; of a height, as simulations showed
 # Rows of what is counted: troughs with a cap in the bin of h, others in that where they end.
@@ -87,7 +87,7 @@ class HeldFloorFinder:
         smooth = 1.0 + np.convolve(joined, self._window, "valid")
         as_read = 1.0 + joined[len(self._window) // 2 :][: len(fine)]
         self._deepest = min(self._deepest, float(smooth.min()))
-        cap = max(CAP_HZ / self._half_width_hz, CAP_NOISES * noise_rms)
+        cap = self._least(CAP_HZ, CAP_NOISES * noise_rms)
         dip = max(DIP, DIP_NOISES * self._noise_left * noise_rms)
         shortest = FLANK * len(self._window)
         _follow(smooth, as_read, shortest, cap, dip, self._points, self._trough, self._ends)
@@ -101,11 +101,15 @@ class HeldFloorFinder:
             Of m.
         """
         height, noise = self._height(noise_rms), self._noise_left * noise_rms
-        if height is None or height < max(LEAST_HEIGHT, LEAST_NOISES * noise_rms):
+        if height is None or height < self._least(LEAST_HZ, LEAST_NOISES * noise_rms):
             return None
         if self._deepest < height - max(DEEPER, DEEPER_NOISES * noise):
             return None
         return HeldFloor(height, ERROR_HZ / self._half_width_hz + ERROR_NOISES * noise)
+
+    def _least(self, width_hz: float, noise: float) -> float:
+        """Return what corners leave, which goes with the period of ringing, or noise if more."""
+        return max(width_hz / self._half_width_hz, noise)
 
     def _height(self, noise_rms: float) -> float | None:
         """Return the height at which most troughs with a cap end, if they are enough."""
@@ -113,7 +117,7 @@ class HeldFloorFinder:
             return None
         highest = self._deepest + LOOKED + LOOKED_NOISES * noise_rms
         capped, other = self._ends[:, : max(0, math.ceil((highest - LOWEST) / BIN))]
-        width = round(2.0 * max(WIDTH_HZ / self._half_width_hz, WIDTH_NOISES * noise_rms) / BIN)
+        width = round(2.0 * self._least(WIDTH_HZ, WIDTH_NOISES * noise_rms) / BIN)
         held = np.convolve(capped, np.ones(width, dtype=np.int64))  # in so many bins up to each
         last = int(np.argmax(held)) if len(held) else 0
         on_it = slice(max(0, last + 1 - width), last + 1)

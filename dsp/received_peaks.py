@@ -30,7 +30,7 @@ FEWEST_AT_EDGE, MOST_EDGE_NOISE = 20, 0.012
 BY_CHANCE = 0.05
 FEWEST_FLAT = 10  # troughs that end flat above zero, and more than there are cut-offs
 MOST_HELD_NOISE = 0.003  # rms; in more of it a bottom near zero may be a cut-off's
-HELD_UP = 0.004  # of the carrier: a bottom that high, and clear of its error, is none of ringing
+ABOVE_ZERO = 0.004  # of the carrier: a bottom that high, and clear of its error, is none of ringing
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -121,13 +121,13 @@ def _with_cutoffs(
 ) -> ReceivedPeaks:
     found, off = reading.cutoffs, beyond_doubt(reading.cutoffs)
     wanted = max(negative, found.wanted_depth if off.count else 0.0)
-    held_up_at = _held_up(found, reading.noise_rms)
+    held_up_at = _flat_bottom(found)
     held_at = held_up_at if off.count else None
     if reading.floor is not None:
         held_up_at = held_at = reading.floor.height
         error = math.hypot(error, reading.floor.error)
-    if held_at is not None:
-        off, wanted, negative = Off(), 0.0, min(negative, 1.0 - held_at)
+    if held_at is not None or _stays_above_zero(found, reading.noise_rms):
+        off, wanted, negative = Off(), 0.0, min(negative, 1.0 - (held_at or 0.0))
     if tones:
         off = _of_tones(reading, tones)
         wanted = max(run.envelope.wanted_depth for run in tones)
@@ -176,17 +176,16 @@ def _of_tones(reading: ReceivedReading, tones: Sequence[ToneRun]) -> Off:
     return Off(sum(periods), 0, float(np.dot(periods, shares)), max(shares))
 
 
-def _held_up(found: CutoffReading, noise_rms: float) -> float | None:
-    """Return the height of the bottoms if it cannot be zero."""
-    if found.flat >= max(FEWEST_FLAT, 2 * found.count):
-        return found.flat_bottom
-    if (
-        not found.count
-        or noise_rms > MOST_HELD_NOISE
-        or found.bottom < max(HELD_UP, 4.0 * found.bottom_error)
-    ):
-        return None
-    return found.bottom
+def _flat_bottom(found: CutoffReading) -> float | None:
+    """Return the height at which many more troughs than go to zero end flat."""
+    return found.flat_bottom if found.flat >= max(FEWEST_FLAT, 2 * found.count) else None
+
+
+def _stays_above_zero(found: CutoffReading, noise_rms: float) -> bool:
+    """Tell whether the bottoms cannot be zero, though their flanks aim there."""
+    if not found.count or noise_rms > MOST_HELD_NOISE:
+        return False
+    return found.bottom >= max(ABOVE_ZERO, 4.0 * found.bottom_error)
 
 
 def _edge(reading: ReceivedReading, deepest: float) -> float | None:
