@@ -21,7 +21,8 @@ Row = tuple[str, str | Text, str]
 
 def show(report: Report, console: Console) -> None:
     """Print what the antenna did: the verdict first."""
-    console.print(_heading(report), soft_wrap=True)
+    console.print(Text(report["recording"]["file"], style="bold"), soft_wrap=True)
+    console.print(_heading(report))
     console.print(_verdict(report))
     words = report["verdict"]["words"]
     if words is not None:
@@ -51,14 +52,13 @@ def show(report: Report, console: Console) -> None:
 
 def _heading(report: Report) -> Text:
     recording, carrier = report["recording"], report["carrier"]
-    heading = Text(recording["file"], style="bold")
     words = f"{KINDS[recording['kind']]}, {recording['sample_rate_hz'] / 1000.0:g} kHz, "
     words += clock(recording["duration_s"])
     if carrier["frequency_hz"] is not None:
         words += f"; carrier at {carrier['frequency_hz']:.1f} Hz"
     if report["rig"]["name"]:
         words += f"; rig: {report['rig']['name']}"
-    return heading.append(f"\n{words}\n", style=QUIET)
+    return Text(f"{words}\n", style=QUIET)
 
 
 def _verdict(report: Report) -> Text:
@@ -69,6 +69,11 @@ def _verdict(report: Report) -> Text:
     keeps = report["verdict"]["keeps"]
     if m["cutoffs"]:
         times = "once" if m["cutoffs"] == 1 else f"{m['cutoffs']} times"
+        if m["phase_reverses"]:
+            return Text(
+                f"The envelope goes through zero {times} and its phase turns over: {peaks}.",
+                style=BAD,
+            )
         return Text(f"The carrier goes off {times}: this splatters. {peaks}.", style=BAD)
     zero = "The carrier comes to zero or nearly so" if m["cutoffs_uncertain"] else None
     if keeps is False:
@@ -93,9 +98,10 @@ def _written(report: Report) -> str:
 
 def _figures(report: Report) -> Table:
     table = screen.table()
-    table.add_column("At the antenna", no_wrap=True)
+    limit = "Limit" if report["rig"]["name"] else ""
+    table.add_column("At the antenna")  # names break where the screen is narrow, figures never
     table.add_column("", justify="right", no_wrap=True)
-    table.add_column("Limit" if report["rig"]["name"] else "", justify="right", style=QUIET)
+    table.add_column(limit, justify="right", no_wrap=True, style=QUIET)
     for row in (*_peaks(report), *_levels(report), *_carrier(report), *_emission(report)):
         table.add_row(*row)
     return table

@@ -20,6 +20,11 @@ ACROSS_PART = 0.5  # of the power along: more is no amplitude modulation
 PHASE_PART = 1.1  # of it: not one sideband either, but the phase
 STRONG_PART, FEWEST_ROWS = 0.1, 25  # of the highest power, rows that hold a signal
 MOST_NOISE = 0.12  # rms along the carrier, carrier = 1: more hides any modulation
+MUCH_ACROSS = 2.0  # times what is along the carrier, noise included: noise is in both alike
+FM_WITH_CARRIER = (
+    "there is a carrier, but its magnitude stays the same while its phase moves: that is frequency "
+    "or phase modulation, not AM"
+)
 KEYED_PART = 0.25  # of the time heard with a carrier that never lasts
 
 
@@ -58,6 +63,10 @@ def other_than_am(rows: Rows, reference: CarrierReference, was_found: bool) -> s
         )
     noise = _noise(reference)
     if noise > MOST_NOISE:
+        known = reference.known
+        is_across = rows.across[known].mean() > MUCH_ACROSS * rows.along[known].mean()
+        if is_across and _has_steady_magnitude(rows, known):
+            return FM_WITH_CARRIER
         return (
             f"noise, or another station or sideband on one side of the carrier, is "
             f"{100.0 * noise:.0f} % of it; {100.0 * MOST_NOISE:g} % hide all that could be "
@@ -67,10 +76,7 @@ def other_than_am(rows: Rows, reference: CarrierReference, was_found: bool) -> s
     least = LEAST_MOVED if reference.modulated.any() else LEAST_MOVED_ALONE
     if across > max(least**2, ACROSS_PART * along):
         if across > PHASE_PART * along and _has_steady_magnitude(rows, reference.known):
-            return (
-                "there is a carrier, but its magnitude stays the same while its phase moves: that "
-                "is frequency or phase modulation, not AM"
-            )
+            return FM_WITH_CARRIER
         return (
             "there is a carrier, but what lies on its two sides is not alike, as it is in AM "
             f"({100.0 * across / (across + along):.0f} % of it moves the phase): one sideband "

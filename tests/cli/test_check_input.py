@@ -80,6 +80,20 @@ def test_a_bare_carrier_has_no_modulation(tmp_path: Path) -> None:
     assert any("Nothing modulates" in note for note in found["notes"])
 
 
+def test_a_balanced_modulator_turns_its_phase_over_and_does_not_splatter(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A gliding tone of 130 %, whose envelope goes on below zero."""
+    m = 1.3 * (np.abs(T - 1.5) < 1.0) * np.sin(2 * np.pi * (300.0 + 200.0 * T) * T)
+    samples = 0.3 * (1.0 + m) * np.exp(2j * np.pi * 1234.0 * T)
+    found = checked(write_recording(tmp_path / "r.wav", samples, RATE_HZ))["modulation"]
+    assert found["phase_reverses"] is True
+    assert found["negative_peak_pct"] == pytest.approx(130.0, abs=0.5)
+    shown = capsys.readouterr().out
+    assert "phase turns over: -130" in shown
+    assert "this splatters" not in shown
+
+
 @pytest.mark.parametrize("ending", ["cu8", "cs8", "cs16", "cf32"])
 def test_raw_recordings(ending: str, tmp_path: Path) -> None:
     file = write_recording(tmp_path / f"r.{ending}", 2.0 * AM, RATE_HZ)

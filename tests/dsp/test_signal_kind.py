@@ -21,6 +21,9 @@ BAND = signal.firwin(401, [200, 3400], fs=RATE_HZ, pass_zero=False)
 SPEECH = signal.lfilter(BAND, 1.0, clips.sound("evening_round_male")[: len(T)])
 VOICE = signal.hilbert(SPEECH / np.abs(SPEECH).max())
 CARRIER = np.exp(2j * np.pi * 1234.0 * T)
+# Without a pause: nowhere is the carrier alone.
+HISS: Array = signal.lfilter(BAND, 1.0, np.random.default_rng(2).normal(size=len(T)))
+HISS /= np.abs(HISS).max()
 
 
 def said(sent: Complex, noise: float = 0.003) -> str | None:
@@ -33,8 +36,8 @@ def said(sent: Complex, noise: float = 0.003) -> str | None:
     return other_than_am(rows, find_reference(rows), demodulator.track.was_found)
 
 
-def frequency_modulated(deviation_hz: float) -> Complex:
-    turns = np.cumsum(VOICE.real) / RATE_HZ
+def frequency_modulated(deviation_hz: float, sound: Array = VOICE.real) -> Complex:
+    turns = np.cumsum(sound) / RATE_HZ
     return np.asarray(CARRIER * np.exp(2j * np.pi * deviation_hz * turns))
 
 
@@ -53,6 +56,7 @@ def test_amplitude_modulation_is_let_through(index: float) -> None:
         (frequency_modulated(2500.0), "frequency or phase modulation"),
         (frequency_modulated(5000.0), "FM|frequency or phase modulation"),
         (CARRIER * np.exp(0.5j * VOICE.real), "phase modulation"),
+        (frequency_modulated(2500.0, HISS), "frequency or phase modulation"),
         (0.0 * CARRIER, "no carrier"),
         ((np.sin(4 * np.pi * T) > 0.0) * CARRIER, "keying"),
         ((1.0 + 0.8 * VOICE.real) * CARRIER * (T < 0.3), "no carrier|lines come and go|keying"),
