@@ -18,7 +18,7 @@ from carrierfloor.cli.check_plots import (
     waterfall_plot,
 )
 from carrierfloor.cli.pictures import save, style
-from carrierfloor.cli.plots import BLUE, VERMILION, histogram_plot, mark_limits, name_lines
+from carrierfloor.cli.plots import BLUE, histogram_plot, mark_limits, name_limits, name_lines
 from carrierfloor.dsp.carrier_rows import ROW_S
 from carrierfloor.dsp.received_peaks import ReceivedPeaks
 from carrierfloor.dsp.rig import Modulation, Rig
@@ -90,10 +90,8 @@ def histogram_figure(measured: Measured, limits: Modulation | None) -> Figure:
     figure = Figure(figsize=(9.0, 3.6), layout="constrained")
     ax = figure.subplots()
     histogram_plot(measured.reading.modulation, ax=ax, label="while modulated", color=BLUE)
-    if limits is not None:
-        mark_limits(limits, ax=ax)
-    else:
-        ax.axvline(-100.0, color=VERMILION, linewidth=1.0)
+    mark_limits(limits, ax=ax)
+    name_limits(limits, ax=ax)
     ax.set_title("While modulated, noise included")
     return figure
 

@@ -19,6 +19,7 @@ from carrierfloor.cli.plots import (
     histogram_plot,
     mark_limits,
     moment_plot,
+    name_limits,
     name_lines,
     overview_plot,
     spectrum_plot,
@@ -159,6 +160,7 @@ def histogram_figure(signals: Mapping[str, AntennaReading], limits: Modulation) 
     for (label, reading), line in zip(signals.items(), _lines(len(signals)), strict=True):
         histogram_plot(reading.modulation, ax=ax, label=label, **line)
     mark_limits(limits, ax=ax)
+    name_limits(limits, ax=ax)
     figure.legend(loc="outside upper center", ncols=len(signals))
     return figure
 

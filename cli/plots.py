@@ -140,12 +140,26 @@ def name_lines(limits: Modulation | None, *, ax: Axes) -> None:
         )  # fmt: skip
 
 
-def mark_limits(limits: Modulation, *, ax: Axes) -> Axes:
-    """Draw limits and cut-off across a modulation axis."""
-    for pct in (-limits.negative_limit_pct, limits.positive_limit_pct):
-        ax.axvline(pct, color=INK, linewidth=0.8, linestyle=DASHES)
+def mark_limits(limits: Modulation | None, *, ax: Axes) -> Axes:
+    """Draw cut-off and the limits, if there are any, across a modulation axis."""
+    if limits is not None:
+        for pct in (-limits.negative_limit_pct, limits.positive_limit_pct):
+            ax.axvline(pct, color=INK, linewidth=0.8, linestyle=DASHES)
     ax.axvline(-100.0, color=VERMILION, linewidth=1.0)
     return ax
+
+
+def name_limits(limits: Modulation | None, *, ax: Axes) -> None:
+    """Say at the upper edge what the lines across a modulation axis are."""
+    names = [(-100.0, "cut-off ", VERMILION, "right")]
+    if limits is not None:
+        down, up = limits.negative_limit_pct, limits.positive_limit_pct
+        names += [(-down, f" -{down:g} %", INK, "left"), (up, f"+{up:g} % ", INK, "right")]
+    for pct, name, colour, side in names:
+        ax.annotate(
+            name, (pct, 0.985), xycoords=ax.get_xaxis_transform(), ha=side, va="top",
+            fontsize=8.5, color=colour,
+        )  # fmt: skip
 
 
 def _ends(values: Block) -> tuple[float, float]:

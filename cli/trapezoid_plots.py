@@ -4,7 +4,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.colors import to_rgb
 
-from carrierfloor.cli.plots import BLUE, INK, VERMILION, mark_limits
+from carrierfloor.cli.plots import BLUE, INK, VERMILION, mark_limits, name_limits
 from carrierfloor.dsp.rig import Modulation
 from carrierfloor.dsp.stage import Block
 from carrierfloor.dsp.trapezoid import AUDIO_EDGES, ENVELOPE_EDGES, Trapezoid
@@ -34,19 +34,8 @@ def pattern_plot(pattern: Trapezoid, limits: Modulation, *, ax: Axes, sides: boo
         xlabel="Modulating audio (%)", ylabel="Transmitted signal (carrier = 1)",
         xlim=(100.0 * left, 100.0 * right), ylim=(-top, top),
     )  # fmt: skip
-    name_limits(limits, top, ax=ax)
+    name_limits(limits, ax=ax)
     return ax
-
-
-def name_limits(limits: Modulation, top: float, *, ax: Axes) -> None:
-    """Say at the upper edge what the lines across the audio are."""
-    names = [
-        (-100.0, "cut-off ", VERMILION, "right"),
-        (-limits.negative_limit_pct, f" -{limits.negative_limit_pct:g} %", INK, "left"),
-        (limits.positive_limit_pct, f"+{limits.positive_limit_pct:g} % ", INK, "right"),
-    ]
-    for at, name, colour, side in names:
-        ax.annotate(name, (at, 0.97 * top), ha=side, va="top", fontsize=8.5, color=colour)
 
 
 def _beam(pattern: Trapezoid) -> Block:
