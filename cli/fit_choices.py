@@ -113,7 +113,7 @@ def _gate(gate: Report) -> Choice:
     if gate["is_kept"]:
         chosen = "as it was" if gate["threshold_db"] is not None else "none, as in the base voice"
     elif gate["threshold_db"] is None:
-        chosen = f"none: {QUIET_DB:g} dB are quiet enough"
+        chosen = f"ratio 1, which is none: {QUIET_DB:g} dB are quiet enough"
     else:
         chosen = (
             f"threshold {gate['threshold_db']:g} dB, range {gate['range_db']:g} dB, ratio "

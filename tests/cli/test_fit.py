@@ -13,6 +13,7 @@ import soundfile as sf
 
 from carrierfloor import presets
 from carrierfloor.cli import documents
+from carrierfloor.cli.fit_choices import choices
 from carrierfloor.cli.fit_report import KEYS
 from carrierfloor.dsp.speech_noise import SpeechNoise
 from tests.cli.files import left_over, refusal, run, write_sound, write_text
@@ -101,6 +102,13 @@ def test_comments_hold_the_numbers(made: Path, report: dict[str, Any]) -> None:
     ):
         assert number in text
     assert text.count("As in everyday.") >= 3
+
+
+def test_no_gate_is_told_as_the_file_has_it(report: dict[str, Any]) -> None:
+    """The stage stays in the file and does nothing at a ratio of 1; its threshold stays too."""
+    report["gate"] |= {"threshold_db": None, "ratio": 1.0, "range_db": 0.0}
+    (gate,) = (choice for choice in choices(report) if choice.kind == "gate")
+    assert gate.chosen.startswith("ratio 1, which is none")
 
 
 def dotted(content: Mapping[str, Any], head: str = "") -> Iterator[str]:
