@@ -70,11 +70,11 @@ def _figures(report: Report) -> Table:
         ("Carrier cut-off", _cutoff(linearity)),
     ]
     if linearity["carrier_shift_pct"] is not None:
-        rows.append(("Largest carrier shift", f"{linearity['carrier_shift_pct']:+.1f} %"))
+        rows.append(("Largest carrier shift", f"{linearity['carrier_shift_pct']:+z.1f} %"))
     if recording["carrier_hz"] is not None:
         drift = recording["drift_hz_per_s"]
         rows.append(
-            ("Carrier in the recording", f"{recording['carrier_hz']:.1f} Hz, {drift:+.2f} Hz/s")
+            ("Carrier in the recording", f"{recording['carrier_hz']:.1f} Hz, {drift:+z.2f} Hz/s")
         )
     table = Table.grid(padding=(0, 2))
     table.add_column(style=QUIET)

@@ -118,7 +118,7 @@ def regrowth_plot(regrown: Regrowth, limits: Modulation, *, ax: Axes) -> Axes:
     time_ms = 1000.0 * regrown.time_s
     antenna, limited = 100.0 * regrown.antenna, 100.0 * regrown.limited
     ax.fill_between(time_ms, antenna, -100.0, where=antenna < -100.0, color=VERMILION, alpha=0.35)
-    ax.plot(time_ms, limited, color=INK, linewidth=1.2, linestyle=DASHES, label="limited, in")
+    ax.plot(time_ms, limited, color=INK, linewidth=1.2, linestyle=DASHES, label="before the path")
     ax.plot(time_ms, antenna, color=BLUE, linewidth=1.6, label="at the antenna")
     for pct in (-limits.negative_limit_pct, limits.positive_limit_pct):
         ax.axhline(pct, color=INK, linewidth=0.8)

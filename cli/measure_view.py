@@ -169,7 +169,8 @@ def _margin(margin: Report, side: str) -> str:
 
 def _changes(rig: Report) -> Table:
     table = screen.table()
-    table.add_column(f"In {rig['source']}", max_width=WIDEST_KEY)
+    where = f"In {rig['source']}"
+    table.add_column(where, min_width=WIDEST_KEY, max_width=WIDEST_KEY, overflow="fold")
     table.add_column("Before", style=QUIET)
     table.add_column("Now" if rig["written"] else "Would be")
     for change in rig["changes"]:

@@ -213,9 +213,10 @@ def test_no_digit_is_cut_on_a_narrow_screen(real: Done) -> None:
     for width in (60, 100):
         file = io.StringIO()
         measure_view.show(report, Console(width=width, file=file))
-        texts.append(file.getvalue().partition("In ")[0])
+        texts.append(file.getvalue())
+        assert all(key in texts[-1] for key in ("negative_margin_pct", "positive_margin_pct"))
     assert "…" not in "".join(texts)
-    numbers = [re.findall(r"[-+]?\d+\.\d+", text) for text in texts]
+    numbers = [re.findall(r"[-+]?\d+\.\d+", text.partition("In ")[0]) for text in texts]
     assert numbers[0] == numbers[1]
 
 
