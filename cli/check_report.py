@@ -39,7 +39,8 @@ KEYS = {
     "recording.half_width_hz": "what was heard on each side of the carrier",
     "recording.image_pct": "mirror image of the IQ receiver, taken out; 0: none to be seen",
     "recording.noise_pct": "rms of the noise along the carrier, of the carrier",
-    "recording.carrier_to_noise_db": "carrier over noise in 10 kHz",
+    "recording.carrier_to_noise_db": "carrier over noise in 10 kHz; null for a detector, whose "
+    "noise is not that around the carrier",
     "carrier.frequency_hz": "where it was on average: from the middle of IQ, or from 0 Hz",
     "carrier.lowest_hz": "lowest of all",
     "carrier.highest_hz": "highest of all",
@@ -162,6 +163,7 @@ def _recording(options: CheckOptions, heard: Listened, measured: Measured) -> Re
     noise = measured.reading.noise_rms
     # Noise of rms n along the carrier, and as much across, in twice the half width.
     in_band = 2.0 * noise**2 * NOISE_BAND_HZ / (2.0 * heard.half_width_hz)
+    is_seen = heard.track is not None and in_band > 1e-15
     return {
         "file": str(options.recording),
         "kind": heard.head.kind,
@@ -174,7 +176,7 @@ def _recording(options: CheckOptions, heard: Listened, measured: Measured) -> Re
         "half_width_hz": heard.half_width_hz,
         "image_pct": 100.0 * abs(heard.head.image),
         "noise_pct": 100.0 * noise,
-        "carrier_to_noise_db": -10.0 * math.log10(in_band) if in_band > 1e-15 else None,
+        "carrier_to_noise_db": -10.0 * math.log10(in_band) if is_seen else None,
     }
 
 

@@ -81,8 +81,9 @@ def _verdict(report: Report) -> Text:
         joint = "and" if zero else "but"
         return Text(f"{stays}, {joint} a limit of the rig is broken: {peaks}.", style=BAD)
     if report["detector"]["may_be_safe"] is False:
-        deep = report["detector"]["depth_may_be_pct"]
-        return Text(f"Seen: {peaks}. Troughs may be as deep as {deep:.1f} %.", style=NOTE)
+        deep = f" Troughs may be as deep as {report['detector']['depth_may_be_pct']:.1f} %."
+        said = report["verdict"]["words"] is not None  # the next line begins with it
+        return Text(f"Seen: {peaks}.{'' if said else deep}", style=NOTE)
     within = ", within the rig's limits" if keeps else ""
     if zero:
         return Text(f"{zero}{within}: {peaks}.", style=NOTE)

@@ -44,6 +44,7 @@ def test_what_check_says_of_limited_speech(played: Path, tmp_path: Path) -> None
     assert modulation["trough_edge"] > 1.6
     assert found["carrier"]["shift_db"] == pytest.approx(0.0, abs=0.01)
     assert found["carrier"]["frequency_hz"] == pytest.approx(1500.0, abs=0.1)
+    assert found["recording"]["carrier_to_noise_db"] == pytest.approx(50.0, abs=0.5)
     assert found["emission"]["shared_pct"] > 95.0
     assert found["verdict"]["keeps"] is True
     assert found["verdict"]["what"] == "none"
@@ -140,6 +141,8 @@ def test_a_detector_is_believed_as_far_as_it_sees(played: Path, tmp_path: Path) 
     screen = io.StringIO()
     show(found, Console(file=screen, width=100))
     assert re.search(r"Carrier cut-offs +0 seen", screen.getvalue())
+    assert screen.getvalue().count("Troughs may be as deep as") == 1
+    assert found["recording"]["carrier_to_noise_db"] is None
 
 
 def test_pictures_masks_and_the_screen(
@@ -161,6 +164,17 @@ def test_pictures_masks_and_the_screen(
     assert float(row["modulation.negative_peak_pct"]) == pytest.approx(95.0, abs=1.0)
     assert row["pictures"].count(";") == len(names) - 1
     assert float(row["trapezoid.explained_pct"]) > 95.0
+
+
+def test_limits_are_whole_on_a_narrow_screen(played: Path, tmp_path: Path) -> None:
+    mine = rig_file(tmp_path / "mine.toml")
+    found = checked(on_the_air(played, tmp_path), "--rig", str(mine))
+    screen = io.StringIO()
+    show(found, Console(file=screen, width=60))
+    lines = [line.rstrip() for line in screen.getvalue().splitlines()[1:]]  # below the file's name
+    assert max(map(len, lines)) <= 60
+    row = re.compile(r"Negative peak +[\d.]+ % \(within [\d.]+\) +95 %")
+    assert any(row.fullmatch(line) for line in lines)
 
 
 def test_every_key_is_described(capsys: pytest.CaptureFixture[str]) -> None:
