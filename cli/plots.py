@@ -106,7 +106,7 @@ def histogram_plot(
     )
     used = np.flatnonzero(modulation.histogram)
     low, high = (HISTOGRAM_M[used[0]], HISTOGRAM_M[used[-1] + 1]) if len(used) else (0.0, 0.0)
-    left, right = ax.get_xlim() if len(ax.patches) > 1 else (-110.0, 110.0)
+    left, right = ax.get_xlim() if len(ax.patches) > 1 else (-125.0, 110.0)  # room for a word
     ax.set_xlim(min(left, 100.0 * low - 10.0), max(right, 100.0 * high + 10.0))
     ax.set(xlabel="Modulation (%)", ylabel="Time spent in each 1 % (% of all)", yscale="log")
     ax.yaxis.set_major_formatter(lambda pct, _: f"{pct:g}")
