@@ -4,7 +4,7 @@ import hashlib
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, cached_property
 from importlib.metadata import version
 from pathlib import Path
 
@@ -61,7 +61,7 @@ class Phrase:
     name: str  # of its file, as given
     samples: Block  # at 48 kHz
 
-    @property
+    @cached_property
     def digest(self) -> str:
         """Of its samples."""
         return hashlib.sha256(np.ascontiguousarray(self.samples).tobytes()).hexdigest()

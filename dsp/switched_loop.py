@@ -32,7 +32,7 @@ class SwitchedLoop:
     Parameters
     ----------
     sounds : sequence of ndarray, shape (n,)
-        Each is taken round from its last 10 ms into its first without a click.
+        float32 or float64.  Each is taken round from its last 10 ms into its first without a click.
 
     Attributes
     ----------
@@ -103,7 +103,7 @@ class SwitchedLoop:
 def _loop(sound: Block) -> Block:
     """Fade the end into the beginning; the loop is that much shorter."""
     length = len(sound) - FADE_SAMPLES
-    loop = np.array(sound[:length], dtype=np.float64)
+    loop = np.array(sound[:length])  # as wide as it came: all of them may be an hour
     rise = raised_cosine(np.arange(FADE_SAMPLES), FADE_SAMPLES)
     loop[:FADE_SAMPLES] += (1.0 - rise) * (sound[length:] - loop[:FADE_SAMPLES])
     return loop
