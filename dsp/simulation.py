@@ -65,8 +65,8 @@ class SimulationDesign:
         check(self)
         others = {
             "imbalance": (self.channel.imbalance_pct, IQ),
-            "knee": (self.detector.knee_pct, DETECTOR),
-            "rc": (self.detector.rc_ms, DETECTOR),
+            "detector knee": (self.detector.knee_pct, DETECTOR),
+            "detector rc": (self.detector.rc_ms, DETECTOR),
         }
         for what, (given, kind) in others.items():
             if given and self.kind != kind:
