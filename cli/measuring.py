@@ -111,9 +111,8 @@ def path_names(given: Sequence[str], sources: Sequence[str], rig: Rig) -> list[s
                 "one this is, or give a new name to add one"
             )
     if len(names) != len(sources):
-        raise SettingError(
-            f"{len(names)} --path for {len(sources)} captures; give one for each, in their order"
-        )
+        captures = "1 capture" if len(sources) == 1 else f"{len(sources)} captures"
+        raise SettingError(f"{len(names)} --path for {captures}; give one for each, in their order")
     for name in names:
         if names.count(name) > 1:
             raise SettingError(f"two captures are named {name!r}; give each a --path of its own")

@@ -214,7 +214,8 @@ def check_flat(capture: Block, linear: Block, sweep: KnownSweep, delay: int) -> 
                 "saturates); play the sweep at a lower level"
             )
         raise AudioError(
-            f"the capture is clipped: crests and troughs are cut flat {where}; lower the level"
+            f"the capture is clipped: crests and troughs are cut flat {where}; turn the detector's "
+            "signal down before whatever is overloaded, or play the sweep at a lower level"
         )
 
 

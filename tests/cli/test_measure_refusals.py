@@ -178,7 +178,7 @@ OPTIONS: list[tuple[list[object], str]] = [
     (["rig.toml", "capture.wav"], "rig.toml: not a sound file"),
     (["capture.wav", "capture.wav"], "this holds no exponential sweep"),
     (["sweep.wav", "capture.wav", "capture.wav"], "two captures are named 'capture'"),
-    (["sweep.wav", "capture.wav", "--path", "a", "--path", "b"], "2 --path for 1 captures"),
+    (["sweep.wav", "capture.wav", "--path", "a", "--path", "b"], "2 --path for 1 capture;"),
     (["sweep.wav", "capture.wav", "--channel", "right", "--channel", "7"], "channel is '7'"),
     (["sweep.wav", "capture.wav", "--depth", "0"], "--depth is 0 %; it must be 1 to 100 %"),
     (["sweep.wav", "capture.wav", "--report", "x.txt"], "must be .json or .csv"),
