@@ -4,7 +4,9 @@ import math
 from collections.abc import Callable, Sequence
 from typing import Any
 
+import numpy as np
 from matplotlib.axes import Axes
+from scipy.optimize import isotonic_regression
 
 from carrierfloor.cli.plot_labels import Label
 from carrierfloor.cli.plots import BLUE, DASHES, INK, VERMILION, VIOLET
@@ -18,7 +20,7 @@ LINES = ((BLUE, "-"), (VERMILION, "--"), (VIOLET, "-."), (INK, ":"))
 MARKS = "os^DvP<X>"  # one more or less than a multiple of the lines: 36 voices look different
 FAINTEST, WIDTH = 0.45, 1.6
 LONGEST_NAME = 22  # characters; two names stand above a panel
-LEAST_APART = 0.045  # names at the ends of lines, in scores
+LEAST_APART = 0.04  # names at the ends of lines, in scores
 LEAST_RANGE_DB = 1.0  # of an axis of gains: hundredths of a decibel must look like nothing
 MOST_TICKS = 6  # below an axis, so that their numbers stand apart
 MOST_DRIVES = 25  # in one panel, each beside its point; of more only the ends of each line
@@ -42,17 +44,28 @@ def intelligibility_plot(settings: Settings, unprocessed: Settings, *, ax: Axes)
         alpha = FAINTEST + (1.0 - FAINTEST) * number / len(settings)
         name = short(one.voice) if one.drive_db is None else f"{one.drive_db:g} dB"
         ends.append((_scores(one, ax=ax, color=BLUE, alpha=alpha, marker="o"), name, BLUE))
-    lowest = -1.0
-    for end, name, color in sorted(ends):  # apart, so that they can be read
-        lowest = max(end, lowest + LEAST_APART)
+    ends.sort()
+    for height, (_, name, color) in zip(_apart([end for end, _, _ in ends]), ends, strict=True):
         ax.annotate(
-            name, (1.01, lowest), xycoords=ax.get_yaxis_transform(), va="center", fontsize=8.0,
+            name, (1.01, height), xycoords=ax.get_yaxis_transform(), va="center", fontsize=8.0,
             color=color, annotation_clip=False,
         )  # fmt: skip
     ax.set(xlabel="Carrier over noise in 10 kHz (dB)", ylabel="ESTOI, mean", ylim=(0.0, 1.0))
     ax.margins(x=0.03)
     _grid(ax)
     return ax
+
+
+def _apart(ends: Sequence[float]) -> Sequence[float]:
+    """Return heights between 0 and 1, LEAST_APART from each other and as near as may be to ends.
+
+    Less the least distances the heights may only not fall: R. Barlow et al., "Statistical inference
+    under order restrictions", 1972, have the nearest such line.
+    """
+    least = LEAST_APART * np.arange(len(ends))
+    nearest = isotonic_regression(np.asarray(ends) - least).x
+    heights: list[float] = (np.clip(nearest, 0.0, max(0.0, 1.0 - least[-1])) + least).tolist()
+    return heights
 
 
 def gain_plot(settings: Settings, column: str, *, ax: Axes) -> Axes:

@@ -5,18 +5,19 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import combinations, pairwise, product
 from typing import Any
 
+import numpy as np
 import pytest
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.text import Text
+from matplotlib.text import Annotation, Text
 from rich.console import Console
 
 from carrierfloor.cli import study_summary
 from carrierfloor.cli.pictures import STYLE, style
 from carrierfloor.cli.study_figures import figures_of
 from carrierfloor.cli.study_pictures import gain_figure, intelligibility_figure, price_figure
-from carrierfloor.cli.study_plots import gain_plot, price_plot
+from carrierfloor.cli.study_plots import gain_plot, intelligibility_plot, price_plot
 
 Row = Mapping[str, Any]
 AT_50 = "power_gain_at_50_db"
@@ -154,6 +155,25 @@ def test_no_drive_stands_over_another_or_over_a_mark(voices: int, drives: int) -
         assert not any(box.contains(*place) for box in boxes for place in places)
         assert all(ax.bbox.fully_containsx(box.x0) for box in boxes)
         assert all(ax.bbox.fully_containsy(box.y1) for box in boxes)
+
+
+@pytest.mark.parametrize("score", [0.5, 0.995])
+def test_names_at_the_ends_of_lines_stand_around_them(score: float) -> None:
+    """Nine lines that end in one place: their names are apart, in its middle, and inside."""
+    rows = list(rows_of(["everyday"], [float(drive_db) for drive_db in range(8)]))
+    settings = figures_of([{**row, "intelligibility": score} for row in rows])
+    here = [one for one in settings if one.rig == "plate-modulated"]
+    figure = Figure(figsize=(5.0, 3.8), layout="constrained")
+    ax = figure.subplots()
+    intelligibility_plot(here[1:], here[:1], ax=ax)
+    renderer = drawn(figure)
+    boxes = sorted((box.y0, box.y1) for box in (t.get_window_extent(renderer) for t in ax.texts))
+    assert len(boxes) == 9
+    assert all(top < bottom for (_, top), (bottom, _) in pairwise(boxes))
+    heights = [text.xy[1] for text in ax.texts if isinstance(text, Annotation)]
+    assert max(heights) <= 1.0
+    if score == 0.5:
+        assert np.mean(heights) == pytest.approx(score)
 
 
 def price_of(row: Row) -> Row:
