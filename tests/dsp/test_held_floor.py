@@ -45,7 +45,7 @@ def found(m: Block, noise: float = 0.0, half_width_hz: float = HALF_WIDTH_HZ) ->
 
 
 @pytest.mark.parametrize("half_width_hz", [8000.0, 16_000.0])
-@pytest.mark.parametrize("floor", [0.03, 0.08, 0.2, 0.5])
+@pytest.mark.parametrize("floor", [0.012, 0.03, 0.08, 0.2, 0.5])
 def test_a_held_tone_is_found_within_twice_the_error(floor: float, half_width_hz: float) -> None:
     sent = np.maximum(floor, 1.0 + glide(1.5))
     received = band(sent, 1.125 * half_width_hz)
