@@ -84,7 +84,7 @@ def distortion_plot(harmonics: Sequence[Harmonic], *, ax: Axes) -> Axes:
     """Draw each harmonic over its fundamental, in %, where it is more than noise."""
     grids = [one.frequency_hz for one in harmonics if len(one.frequency_hz)]
     for one, (colour, line) in zip(harmonics, HARMONIC_LINES, strict=False):
-        is_heard = np.abs(one.ratio) > CLEAR * one.noise
+        is_heard = np.abs(one.ratio) > np.maximum(CLEAR * one.noise, LOWEST_PCT / 100.0)
         if len(is_heard) and is_heard.mean() > LEAST_HEARD:
             pct = np.where(is_heard, 100.0 * np.abs(one.ratio), np.nan)
             name = f"{ORDER_NAMES[one.order]} harmonic"
