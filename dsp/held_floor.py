@@ -113,13 +113,13 @@ class HeldFloorFinder:
 
     def _height(self, noise_rms: float) -> float | None:
         """Return the height at which most troughs with a cap end, if they are enough."""
-        if not self._ends[CAPPED].any():
-            return None
         highest = self._deepest + LOOKED + LOOKED_NOISES * noise_rms
-        capped, other = self._ends[:, : max(0, math.ceil((highest - LOWEST) / BIN))]
+        capped, other = self._ends[:, : math.ceil((min(highest, HIGHEST) - LOWEST) / BIN)]
+        if highest <= LOWEST or not capped.any():
+            return None
         width = round(2.0 * self._least(WIDTH_HZ, WIDTH_NOISES * noise_rms) / BIN)
         held = np.convolve(capped, np.ones(width, dtype=np.int64))  # in so many bins up to each
-        last = int(np.argmax(held)) if len(held) else 0
+        last = int(np.argmax(held))
         on_it = slice(max(0, last + 1 - width), last + 1)
         number, ending = int(capped[on_it].sum()), int(other[on_it].sum())
         from_it_on = int(capped[on_it.start :].sum())

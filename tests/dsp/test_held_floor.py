@@ -117,6 +117,12 @@ def test_cut_offs_are_no_floor() -> None:
     assert found(band(np.maximum(-1.0, glide(1.5)), 18_000.0)) is None
 
 
+def test_held_at_first_and_far_below_zero_later() -> None:
+    wave = glide(1.5)
+    both = np.concatenate([np.maximum(-0.9, wave), wave])
+    assert found(band(both, 18_000.0)) is None
+
+
 @pytest.mark.parametrize("size", [1, 1000])
 def test_blocks_change_nothing(size: int) -> None:
     m = band(np.maximum(0.1, 1.0 + glide(1.5)), 18_000.0)[: 40_000 if size > 1 else 20_000] - 1.0
