@@ -29,7 +29,7 @@ from carrierfloor.dsp.kernel import is_compiled
 from carrierfloor.dsp.rig import Rig
 from carrierfloor.dsp.rig_verdict import RigVerdict, judge_rig, not_seen
 
-LAST_KERNEL = "_judge"  # of dsp/cutoff_finder.py, the last that is compiled
+LAST_KERNEL = "_cap"  # of dsp/held_floor.py, the last that is compiled
 
 
 def check(options: CheckOptions) -> int:

@@ -96,6 +96,18 @@ def test_a_keep_alive_is_seen_and_no_cut_off(
     assert modulation["cutoffs"] == modulation["cutoffs_uncertain"] == 0
 
 
+def test_what_only_comes_near_zero_is_no_floor_and_no_cut_off(played: Path, tmp_path: Path) -> None:
+    """Speech limited to 95 %, 5 % too loud: 99.75 %."""
+    loud = tmp_path / "loud.wav"
+    samples, _ = sf.read(played)
+    sf.write(loud, 1.05 * samples, RATE_HZ, subtype="FLOAT")
+    recording = on_the_air(loud, tmp_path, "--carrier-to-noise", "60")
+    modulation = checked(recording)["modulation"]
+    assert modulation["negative_peak_pct"] == pytest.approx(99.75, abs=0.2)
+    assert modulation["held_up_at_pct"] is None
+    assert modulation["cutoffs"] == 0
+
+
 def test_clips_of_what_cut_the_carrier_off(played: Path, tmp_path: Path) -> None:
     """Each cut-off that is listed lies in a clip, or is said to be left out."""
     loud, heard = tmp_path / "loud.wav", tmp_path / "heard"
