@@ -34,7 +34,7 @@ def notes(heard: Listened, measured: Measured, emission: Emission, report: Repor
         *_on_reference(measured, report),
         *_on_peaks(measured, report),
         *_on_signal(heard, measured, report),
-        *(f"Mask {one['name']}: {note}" for one in report["emission"]["masks"]
+        *(f"Mask {one['name']}: {note}." for one in report["emission"]["masks"]
           for note in one["notes"]),
     ]  # fmt: skip
 
