@@ -4,6 +4,7 @@
 """
 
 import argparse
+from collections.abc import Sequence
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, NoReturn
@@ -36,6 +37,15 @@ examples:
 
 class Parser(argparse.ArgumentParser):
     """A parser that says what is wrong on one line."""
+
+    def parse_known_args(  # type: ignore[override]
+        self, args: Sequence[str] | None = None, namespace: argparse.Namespace | None = None
+    ) -> tuple[argparse.Namespace, list[str]]:
+        """Refuse what this command does not know here: the one above names its own help only."""
+        found, unknown = super().parse_known_args(args, namespace)
+        if unknown:
+            self.error(f"unrecognized arguments: {' '.join(unknown)}")
+        return found, unknown
 
     def error(self, message: str) -> NoReturn:
         """Print the message and leave."""

@@ -82,6 +82,16 @@ def test_unknown_command(capsys: Capsys) -> None:
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="pipes are different there")
+@pytest.mark.parametrize("name", [["process", "in.wav", "out.wav"], ["tone", "two-tone"]])
+def test_an_unknown_option_names_the_help_that_has_the_others(
+    name: list[str], capsys: Capsys
+) -> None:
+    assert run(*name, "--duration", "4") == 2
+    where = " ".join(["carrierfloor", *(word for word in name if "." not in word)])
+    error = capsys.readouterr().err
+    assert error == f"{where}: unrecognized arguments: --duration 4; see {where} --help\n"
+
+
 def test_a_reader_that_stops_early_is_no_error() -> None:
     """As in ``carrierfloor voices keys | head -1``."""
     with subprocess.Popen(
