@@ -110,7 +110,8 @@ def _on_peaks(measured: Measured, report: Report) -> Iterator[str]:
     if modulation["held_up_at_pct"] is not None:
         yield (
             f"Troughs have steep flanks and a flat bottom at {modulation['held_up_at_pct']:.1f} % "
-            "of the carrier: something holds it up there, or the audio was clipped so."
+            "of the carrier: something holds it up there, the audio was clipped so, or the final "
+            "is off and that is what leaks past it. Sharp corners splatter, whatever makes them."
         )
         deeper_pct = modulation["negative_read_pct"]
         if deeper_pct > modulation["negative_peak_pct"] + DEEPER_PCT:
