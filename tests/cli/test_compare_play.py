@@ -104,7 +104,10 @@ def test_what_the_keys_do() -> None:
     def version(number: int) -> Version:
         tracks = {
             point: Track(
-                samples=np.full(4800, number + where), rate_hz=RATE_HZ, lu=0.0, gain_db=0.0
+                samples=np.full(4800, number + where, np.float32),
+                rate_hz=RATE_HZ,
+                lu=0.0,
+                gain_db=0.0,
             )
             for where, point in enumerate(LISTENING_POINTS)
         }
