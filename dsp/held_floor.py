@@ -38,9 +38,10 @@ HELD = 0.53  # of all that end there; without a floor 0.41 was seen in much nois
 LOOKED, LOOKED_NOISES = 0.06, 6.0  # above the deepest trough
 LEAST_HZ, LEAST_NOISES = 64.0, 1.5  # over the half width, and in rms: a lower one may be cut-off
 DEEPER, DEEPER_NOISES = 0.008, 6.0  # below the floor: such a trough is none of ringing and noise
-ERROR_HZ, ERROR_NOISES = 20.0, 0.6  # over the half width; of a height, as simulations showed
-# Rows of what is counted: troughs with a cap in the bin of h, others in that where they end.
-CAPPED, OTHER = 0, 1
+ERROR_HZ, ERROR_NOISES = 15.5, 0.6  # over the half width; of a height, as simulations showed
+# Rows of what is counted: troughs with a cap in the bin of h, others in that where they end, and
+# the points that the first spend on a floor at h: the longer, the truer is h.
+CAPPED, OTHER, HELD_POINTS = 0, 1, 2
 
 
 @dataclass(frozen=True)
@@ -74,7 +75,7 @@ class HeldFloorFinder:
         band = np.fft.rfftfreq(4096, 1.0 / FINE_RATE_HZ) <= half_width_hz
         self._noise_left = math.sqrt(float(spectrum[band].mean()))
         self._past = np.zeros(size - 1)
-        self._ends = np.zeros((2, round((HIGHEST - LOWEST) / BIN)), dtype=np.int64)
+        self._ends = np.zeros((3, round((HIGHEST - LOWEST) / BIN)), dtype=np.int64)
         self._trough, self._points = np.zeros((2, LONGEST)), np.zeros(1, dtype=np.int64)
         self._deepest = math.inf
 
@@ -114,7 +115,7 @@ class HeldFloorFinder:
     def _height(self, noise_rms: float) -> float | None:
         """Return the height at which most troughs with a cap end, if they are enough."""
         highest = self._deepest + LOOKED + LOOKED_NOISES * noise_rms
-        capped, other = self._ends[:, : math.ceil((min(highest, HIGHEST) - LOWEST) / BIN)]
+        capped, other, points = self._ends[:, : math.ceil((min(highest, HIGHEST) - LOWEST) / BIN)]
         if highest <= LOWEST or not capped.any():
             return None
         width = round(2.0 * self._least(WIDTH_HZ, WIDTH_NOISES * noise_rms) / BIN)
@@ -126,7 +127,7 @@ class HeldFloorFinder:
         if number < max(FEWEST, SHARE * from_it_on, HELD * (number + ending)):
             return None
         bins = np.arange(len(capped))[on_it]
-        return LOWEST + BIN * (0.5 + float(np.average(bins, weights=capped[on_it])))
+        return LOWEST + BIN * (0.5 + float(np.average(bins, weights=points[on_it])))
 
 
 @kernel
@@ -165,11 +166,11 @@ def _count(
 ) -> None:
     """Count a trough by the height of a floor under it, or by its bottom."""
     middle = int(np.argmin(smooth))
-    bottom, lowest, height, lower = smooth[middle], 0.0, 0.0, LOWER
+    bottom, lowest, height, lower, held = smooth[middle], 0.0, 0.0, LOWER, 0.0
     while True:
-        e0, h, flank = _cap(as_read, middle, bottom + lower, bottom + UPPER * lower)
+        e0, h, on_it, flank = _cap(as_read, middle, bottom + lower, bottom + UPPER * lower)
         if flank > 0.0:
-            lowest, height = e0, h
+            lowest, height, held = e0, h, on_it
         if flank == 0.0 or flank >= shortest:
             break
         lower *= 2.0
@@ -177,18 +178,20 @@ def _count(
     at = ((height if is_capped else max(height, bottom)) - LOWEST) / BIN
     if 0.0 <= at < ends.shape[1]:
         ends[CAPPED if is_capped else OTHER, int(at)] += 1
+        if is_capped:
+            ends[HELD_POINTS, int(at)] += math.ceil(held)
 
 
 @kernel
-def _cap(e: Block, middle: int, lower: float, upper: float) -> tuple[float, float, float]:
-    """Return e0, h, and the points from h to the lower height; zeros if no flank goes so high."""
+def _cap(e: Block, middle: int, lower: float, upper: float) -> tuple[float, float, float, float]:
+    """Return e0, h, and the points at h and from it to the lower height; zeros without flanks."""
     first, last = middle, middle
     while first > 0 and e[first] < upper:
         first -= 1
     while last < e.shape[0] - 1 and e[last] < upper:
         last += 1
     if e[first] < upper or e[last] < upper or last < first + 3:
-        return 0.0, 0.0, 0.0
+        return 0.0, 0.0, 0.0, 0.0
     area = 0.0
     for i in range(first + 1, last):
         area += upper - e[i]
@@ -199,13 +202,14 @@ def _cap(e: Block, middle: int, lower: float, upper: float) -> tuple[float, floa
     while last > middle and e[last] >= lower:
         last -= 1
     if e[first] >= lower or e[last] >= lower or last <= first:
-        return 0.0, 0.0, 0.0
+        return 0.0, 0.0, 0.0, 0.0
     inner = last - first + (lower - e[first]) / (e[first - 1] - e[first])
     inner += (lower - e[last]) / (e[last + 1] - e[last])
     if inner >= outer:
-        return 0.0, 0.0, 0.0
+        return 0.0, 0.0, 0.0, 0.0
     bend = 4.0 * (upper - lower) / (outer * outer - inner * inner)  # k
     lowest = upper - 0.25 * bend * outer * outer
     lacks = max(0.0, 2.0 / 3.0 * (upper - lowest) * outer - area)
     cap = (0.75 * lacks * math.sqrt(bend)) ** (2.0 / 3.0)
-    return lowest, lowest + cap, 0.5 * inner - math.sqrt(cap / bend)
+    half = math.sqrt(cap / bend)
+    return lowest, lowest + cap, 2.0 * half, 0.5 * inner - half
