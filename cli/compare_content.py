@@ -29,6 +29,7 @@ class Track:
     samples: NDArray[Any]  # shape (n,), float32 or float64, within -1 to 1
     rate_hz: int
     lu: float  # gated loudness of the samples, LUFS (ITU-R BS.1770)
+    lu_before: float  # before they were changed to match
     gain_db: float  # by how much they were changed to match, 0 or less
 
 

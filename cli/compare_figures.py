@@ -134,11 +134,10 @@ def _in_the_receiver(version: Rendered) -> list[Figure]:
 
 
 def _loudness(track: Track, full_scale: str) -> list[Figure]:
-    before = track.lu - track.gain_db
     return [
         _decibels(
             "Loudness before",
-            before,
+            track.lu_before,
             "LUFS",
             f"before all were brought to one (ITU-R BS.1770); full scale is {full_scale}",
         ),

@@ -175,6 +175,7 @@ def _track(sound: Matched) -> Track:
         samples=sound.samples.astype(np.float32),
         rate_hz=round(SAMPLE_RATE_HZ),
         lu=sound.lufs,
+        lu_before=sound.lufs_before,
         gain_db=sound.gain_db,
     )
 

@@ -46,6 +46,7 @@ def phrase(name: str, speech: Array, versions: int) -> Phrase:
                         samples=sounds[point][place].samples,
                         rate_hz=RATE_HZ,
                         lu=sounds[point][place].lufs,
+                        lu_before=sounds[point][place].lufs_before,
                         gain_db=sounds[point][place].gain_db,
                     )
                     for point in POINTS

@@ -47,7 +47,7 @@ def _loudness(samples: np.ndarray) -> float:
 
 
 def _track(samples: np.ndarray) -> Track:
-    return Track(samples=samples, rate_hz=RATE_HZ, lu=-20.0, gain_db=0.0)
+    return Track(samples=samples, rate_hz=RATE_HZ, lu=-20.0, lu_before=-20.0, gain_db=0.0)
 
 
 def test_a_page_of_15_seconds_in_four_versions_is_small_enough() -> None:

@@ -207,7 +207,7 @@ def test_a_phrase_that_begins_within_a_word_repeats_without_a_click(
     peak = int(np.argmax(np.abs(speech)))
     cut = 0.5 * speech[peak : peak + RATE_HZ // 2] / abs(speech[peak])
     given = content(seconds=(0.5,), versions=2)
-    tracks = {"card": Track(samples=cut, rate_hz=RATE_HZ, lu=-20.0, gain_db=0.0)}
+    tracks = {"card": Track(samples=cut, rate_hz=RATE_HZ, lu=-20.0, lu_before=-20.0, gain_db=0.0)}
     versions = [replace(version, tracks=tracks) for version in given.phrases[0].versions]
     file = tmp_path / "page.html"
     phrase = Phrase(name="Cut", versions=versions)

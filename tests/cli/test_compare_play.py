@@ -107,6 +107,7 @@ def test_what_the_keys_do() -> None:
                 samples=np.full(4800, number + where, np.float32),
                 rate_hz=RATE_HZ,
                 lu=0.0,
+                lu_before=0.0,
                 gain_db=0.0,
             )
             for where, point in enumerate(LISTENING_POINTS)

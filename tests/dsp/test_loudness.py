@@ -86,6 +86,21 @@ def test_what_would_pass_full_scale_brings_all_down() -> None:
     assert found[0].samples[0] == pytest.approx(1.5 * 10 ** (found[0].gain_db / 20))
 
 
+def test_pauses_that_sink_below_the_gate() -> None:
+    """BS.1770-4's two gates by hand: speech at -33 LUFS, murmur at -48, pause at -78.
+
+    In the loud signal the pause is over -70 and counts in the mean, so that the relative gate lies
+    lower and murmur takes 3.8 LU of the loudness; turned down by 20 dB neither counts.
+    """
+    quiet = tone((-30, 2), (-45, 3), (-75, 5))
+    found = list(matched([10.0 * quiet, quiet]))
+    levels = [loudness(one.samples) for one in found]
+    assert levels[0].lufs == pytest.approx(levels[1].lufs, abs=0.01)
+    assert [one.gain_db for one in found] == pytest.approx([-20.0, 0.0], abs=0.01)
+    assert [one.lufs for one in found] == pytest.approx([level.lufs for level in levels], abs=0.01)
+    assert found[0].lufs_before == loudness(10.0 * quiet).lufs
+
+
 def test_silence_cannot_be_matched() -> None:
     with pytest.raises(AudioError, match=r"0\.4 s of sound"):
         matched([tone((-20, 1)), np.zeros(RATE_HZ)])
