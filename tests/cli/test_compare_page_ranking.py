@@ -188,8 +188,12 @@ def _luminance(colour: str) -> float:
     return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 
 
-def test_a_phone_needs_no_scrolling_sideways(browser: Browser, file: Path) -> None:
+@pytest.mark.parametrize("letters", ["100%", "200%"])
+def test_a_phone_needs_no_scrolling_sideways(browser: Browser, file: Path, letters: str) -> None:
+    """WCAG 2.2, 1.4.4: with letters twice as large too."""
     with page_browser.opened(browser, file, viewport=page_browser.NARROW) as page:
+        page.add_style_tag(content=f"html {{ font-size: {letters} }}")
+        page.locator("summary", has_text="Keys").click()
         for tab, start in (("Listen", ""), ("Blind test", "test"), ("Ranking", "ranking")):
             page.get_by_role("tab", name=tab).click()
             assert _overhang(page) <= 0
