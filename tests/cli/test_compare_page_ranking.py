@@ -164,14 +164,27 @@ def test_text_can_be_read(browser: Browser, file: Path, scheme: str) -> None:
         changed = page.locator(".picture img").first.evaluate(
             "(img) => getComputedStyle(img).filter"
         )
+        page.get_by_role("tab", name="Ranking").click()
+        page.get_by_role("button", name="Start the ranking").click()
+        unused = page.get_by_role("slider", name="Quality of A")
+        opacity = float(unused.evaluate("(slider) => getComputedStyle(slider).opacity"))
     for text in ("ink", "soft", "accent", "warm"):
         for ground in ("paper", "panel"):
             assert _contrast(colours[text], colours[ground]) >= 4.5, (text, ground)
     assert _contrast(colours["on-accent"], colours["accent"]) >= 4.5
     assert _contrast(colours["wave"], colours["panel"]) >= 3.0
+    slider = _mixed(colours["accent"], colours["paper"], opacity)
+    assert _contrast(slider, colours["paper"]) >= 3.0
     brightness = float(changed.removeprefix("brightness(").removesuffix(")"))
-    drawn = [min(255, round(brightness * int(INK[place : place + 2], 16))) for place in (1, 3, 5)]
-    assert _contrast("#{:02x}{:02x}{:02x}".format(*drawn), colours["panel"]) >= 4.5
+    drawn = _mixed(INK, "#000000", brightness)
+    assert _contrast(drawn, colours["panel"]) >= 4.5
+
+
+def _mixed(one: str, other: str, share: float) -> str:
+    """Return a colour that lies between two others, or beyond the first."""
+    pairs = [[int(colour.strip()[at : at + 2], 16) for colour in (one, other)] for at in (1, 3, 5)]
+    parts = [min(255, round(share * here + (1.0 - share) * there)) for here, there in pairs]
+    return "#{:02x}{:02x}{:02x}".format(*parts)
 
 
 def _contrast(one: str, other: str) -> float:
