@@ -1,5 +1,7 @@
 """What makes a recording useless to fit a voice to, each with one line that says so."""
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -63,9 +65,11 @@ def check_level(active_dbfs: float) -> None:
         Says how weak it is.
     """
     if active_dbfs < WEAKEST_DBFS:
+        is_measured = math.isfinite(active_dbfs)
+        found = f"at {active_dbfs:.0f} dBFS" if is_measured else "too faint to measure"
         raise AudioError(
-            f"too weak: the speech is at {active_dbfs:.0f} dBFS (at least {WEAKEST_DBFS:g} dBFS, "
-            "better -30 dBFS); record again with more gain"
+            f"too weak: the speech is {found} (at least {WEAKEST_DBFS:g} dBFS, better -30 dBFS); "
+            "record again with more gain"
         )
 
 

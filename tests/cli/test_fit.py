@@ -218,6 +218,10 @@ def weak() -> Array:
     return np.asarray(0.02 * sound("M1_harvard_phrases"))
 
 
+def faint() -> Array:
+    return 0.05 * weak()
+
+
 def clipped() -> Array:
     return np.clip(8.0 * sound("M1_harvard_phrases"), -1.0, 1.0)
 
@@ -236,6 +240,7 @@ REFUSED = {
     "mostly silent": (mostly_silent, r"too short: [12]\.\d s of speech .*"),
     "buried": (buried, r"too noisy: the pauses are (9|10|11) dB under the speech .*"),
     "weak": (weak, r"too weak: the speech is at -6[01] dBFS \(at least -55 dBFS, .*"),
+    "faint": (faint, r"too weak: the speech is too faint to measure \(at least -55 dBFS, .*"),
     "clipped": (clipped, r"\d+ samples are at full scale, .* record again with less gain"),
     "cut flat": (cut_flat, r"clipped: \d+ samples share the upper peak of -8\.0 dBFS; .*"),
 }
