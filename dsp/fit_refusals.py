@@ -52,7 +52,8 @@ def check_speech(spectrum: SpeechSpectrum, weight: NDArray[np.float64]) -> None:
     if over_db < LEAST_SPEECH_OVER_NOISE_DB:
         raise AudioError(
             f"too noisy: the pauses are {over_db:.0f} dB under the speech (at least "
-            f"{LEAST_SPEECH_OVER_NOISE_DB:g} dB); go nearer to the microphone or quiet the room"
+            f"{LEAST_SPEECH_OVER_NOISE_DB:g} dB); go nearer to the microphone, quiet the room, or "
+            "find what hums"
         )
 
 

@@ -238,7 +238,10 @@ REFUSED = {
     "noise": (steady_noise, r"no speech: its level moves by [0-4] dB only, .*"),
     "short": (short, r"too short: 2\.0 s of speech \(at least 3 s, better 20 s\)"),
     "mostly silent": (mostly_silent, r"too short: [12]\.\d s of speech .*"),
-    "buried": (buried, r"too noisy: the pauses are (9|10|11) dB under the speech .*"),
+    "buried": (
+        buried,
+        r"too noisy: the pauses are (9|10|11) dB under the speech .*, or find what hums",
+    ),
     "weak": (weak, r"too weak: the speech is at -6[01] dBFS \(at least -55 dBFS, .*"),
     "faint": (faint, r"too weak: the speech is too faint to measure \(at least -55 dBFS, .*"),
     "clipped": (clipped, r"\d+ samples are at full scale, .* record again with less gain"),
