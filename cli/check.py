@@ -13,18 +13,14 @@ from carrierfloor.cli import (
     screen,
 )
 from carrierfloor.cli.check_emission import Emission, check_masks, read_emission
-from carrierfloor.cli.check_head import look
-from carrierfloor.cli.check_listening import Listened, listen, listen_to_detector
-from carrierfloor.cli.check_measuring import Measured, measure
+from carrierfloor.cli.check_hearing import hear
+from carrierfloor.cli.check_measuring import Measured
 from carrierfloor.cli.check_options import CheckOptions
 from carrierfloor.cli.check_parts import Parts
-from carrierfloor.cli.detector_source import DetectorSource
-from carrierfloor.cli.kept_signal import KeptSignal
-from carrierfloor.cli.recording_in import DETECTOR
 from carrierfloor.cli.report import Report
 from carrierfloor.cli.rig_file import RigFile
 from carrierfloor.cli.whole_file import check_folder
-from carrierfloor.dsp.errors import AudioError, SettingError
+from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.kernel import is_compiled
 from carrierfloor.dsp.rig import Rig
 from carrierfloor.dsp.rig_verdict import RigVerdict, judge_rig, not_seen
@@ -55,8 +51,8 @@ def check(options: CheckOptions) -> int:
         check_folder("--pictures", options.pictures)
     if not is_compiled(LAST_KERNEL):
         screen.remarks().print("First run on this machine: compiling, this takes a while ...")
-    with KeptSignal() as kept, ExitStack() as stack:
-        heard, measured, detector = _hear(options, kept, rig, stack)
+    with ExitStack() as stack:
+        heard, measured, detector = hear(options, rig, stack)
         parts = stack.enter_context(check_parts.made_parts(options, measured, rig, detector))
         emission = read_emission(
             heard,
@@ -90,29 +86,6 @@ def _rig(options: CheckOptions) -> tuple[Rig | None, RigFile | None]:
         file = RigFile(options.rig)
         return file.rig, file
     return (None if options.rig is None else documents.rig(options.rig)), None
-
-
-def _hear(
-    options: CheckOptions, kept: KeptSignal, rig: Rig | None, stack: ExitStack
-) -> tuple[Listened, Measured, DetectorSource | None]:
-    """Listen to the recording and measure it."""
-    head = look(options)
-    detector: DetectorSource | None = None
-    with screen.progress_bar() as bar:
-        task = bar.add_task(f"{options.recording.name}: listening", total=1.0)
-        if head.kind == DETECTOR:
-            detector = stack.enter_context(DetectorSource(options, rig))
-            heard = listen_to_detector(detector, options, head, kept)
-        else:
-            heard = listen(options, head, kept, lambda part: bar.update(task, completed=part))
-        task = bar.add_task("measuring", total=1.0)
-        try:
-            measured = measure(heard, lambda part: bar.update(task, completed=part))
-        except AudioError as error:
-            raise AudioError(f"{options.recording}: {error}") from None
-    if detector is not None:
-        measured = check_parts.with_error_of(detector, measured)
-    return heard, measured, detector
 
 
 def _verdict(measured: Measured, rig: Rig, parts: Parts) -> RigVerdict:

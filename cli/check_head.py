@@ -7,14 +7,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from carrierfloor.cli.check_options import MIX, CheckOptions
-from carrierfloor.cli.recording_in import DETECTOR, IF, IQ, RecordingIn
+from carrierfloor.cli.check_options import CheckOptions
+from carrierfloor.cli.recording_in import DETECTOR, IF, IQ, MIX, RecordingIn
 from carrierfloor.dsp.carrier_reference import find_reference
 from carrierfloor.dsp.carrier_rows import RowMeter
 from carrierfloor.dsp.carrier_search import find_carrier
-from carrierfloor.dsp.demodulate import HALF_WIDTH_HZ, Demodulator
+from carrierfloor.dsp.demodulate import FRAME_S, HALF_WIDTH_HZ, SEARCH_FRAMES, Demodulator
 from carrierfloor.dsp.errors import AudioError
 from carrierfloor.dsp.iq_balance import find_image, without_image
+from carrierfloor.dsp.iq_constant import constant_of, find_constant
 
 HEAD_S, LEAST_HEAD_S = 2.0, 0.75  # of signal: the second if that is more than HEAD_SAMPLES
 HEAD_SAMPLES = 1_500_000
@@ -23,6 +24,7 @@ WIDE_HZ = 16_000.0  # on each side, where noise and neighbours allow
 WIDE_NOISE = 0.004  # rms over the carrier up to which they do
 LOWEST_IF_HZ = 4000.0  # of a mono recording's carrier; below it could be a tone of a detector
 FEWEST_ROWS = 25  # of a carrier, to tell
+SEARCH_S = FRAME_S * SEARCH_FRAMES  # in which the carrier is looked for
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,9 +33,11 @@ class Head:
 
     kind: str
     kind_was_given: bool
-    image: complex  # mirror image of an IQ receiver, a part of the signal
+    constant: complex  # that an IQ receiver adds, 1.0 = full scale
+    image: complex  # its mirror image, a part of the signal
     half_width_hz: float
     carrier_hz: float | None = None  # where it was
+    passes_middle: bool = False  # a line right in the middle was taken for the receiver's own
 
 
 def open_recording(options: CheckOptions, kind: str) -> RecordingIn:
@@ -47,8 +51,15 @@ def open_recording(options: CheckOptions, kind: str) -> RecordingIn:
     )
 
 
-def look(options: CheckOptions) -> Head:
+def look(options: CheckOptions, *, passes_middle: bool = False) -> Head:
     """Look at the beginning of a recording.
+
+    Parameters
+    ----------
+    options : CheckOptions
+        What the user asked for.
+    passes_middle : bool
+        A line right in the middle of IQ is the receiver's own, however strong.
 
     Raises
     ------
@@ -56,10 +67,13 @@ def look(options: CheckOptions) -> Head:
         If it cannot be read or cannot be of the kind given.
     """
     kind = options.kind or _kind(options)
-    image, half_width_hz, carrier_hz = 0.0j, options.width or HALF_WIDTH_HZ, None
+    constant = image = 0.0j
+    half_width_hz, carrier_hz = options.width or HALF_WIDTH_HZ, None
     if kind != DETECTOR:
         samples, rate_hz = _head(options, kind)
         if kind == IQ:
+            constant = _constant(samples, rate_hz, passes_middle)
+            samples = samples - constant
             image = find_image(samples)
             samples = without_image(samples, image) if image else samples
         is_clean, carrier_hz = _try(samples, rate_hz, options.carrier)
@@ -68,10 +82,20 @@ def look(options: CheckOptions) -> Head:
     return Head(
         kind=kind,
         kind_was_given=options.kind is not None,
+        constant=constant,
         image=image,
         half_width_hz=half_width_hz,
         carrier_hz=carrier_hz,
+        passes_middle=passes_middle,
     )
+
+
+def _constant(samples: NDArray[Any], rate_hz: float, passes_middle: bool) -> complex:
+    """Return what the receiver adds to IQ."""
+    if passes_middle:
+        return constant_of(samples)
+    line = find_carrier(samples[: round(SEARCH_S * rate_hz)], rate_hz, -rate_hz, rate_hz)
+    return 0.0 if line is None else find_constant(samples, rate_hz, line.frequency_hz)
 
 
 def _kind(options: CheckOptions) -> str:
@@ -101,6 +125,8 @@ def _head(options: CheckOptions, kind: str) -> tuple[NDArray[Any], float]:
                 held += len(block)
             if held >= wanted or seen >= longest:
                 break
+        if held and kind != IQ:
+            recording.check_channels()
     empty = np.zeros(0, dtype=np.complex128 if kind == IQ else np.float64)
     return np.concatenate([empty, *parts])[:wanted], rate_hz
 

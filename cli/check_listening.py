@@ -27,6 +27,7 @@ from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
 
 UNKNOWN_SIZE = 2**31 - 65_536  # programs that stream write such a length
 EDGE = 0.9  # of half the sample rate: beyond is the receiver's own filter
+LEAST_ROOM_HZ = 500.0  # around the carrier, though it lie beyond that
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -151,6 +152,8 @@ class _Ears:
 
     def process(self, block: NDArray[Any]) -> None:
         """Take the next samples."""
+        if self._head.constant:
+            block = block - self._head.constant
         if self._head.image:
             block = without_image(block, self._head.image)
         self._hear(block if self._front is None else self._front.process(block))
@@ -224,5 +227,6 @@ class _Ears:
         if self._front is not None:
             carrier_hz += self._front.shift_hz
         top_hz = EDGE * self._recording.sample_rate_hz / 2.0
+        top_hz = max(top_hz, abs(carrier_hz) + LEAST_ROOM_HZ)
         lowest_hz = -top_hz if self._head.kind == IQ else 0.0
         return lowest_hz - carrier_hz, top_hz - carrier_hz

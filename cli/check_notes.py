@@ -5,6 +5,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from carrierfloor.cli.check_emission import Emission
+from carrierfloor.cli.check_hearing import lies_in_the_middle
 from carrierfloor.cli.check_listening import Listened
 from carrierfloor.cli.check_measuring import Measured
 from carrierfloor.cli.recording_in import DETECTOR, IF, IQ
@@ -13,11 +14,14 @@ from carrierfloor.dsp.carrier_rows import ROW_S
 from carrierfloor.dsp.signal_kind import part_across
 
 MUCH_NOISE_PCT = 2.0  # of the carrier
+NARROW_HZ = 5000.0  # on each side of the carrier: less may not hold the audio
+MUCH_CONSTANT_PCT = 1.0  # of the carrier
 MUCH_SHIFT_DB = 0.3
 MUCH_ACROSS = 0.1  # of the sidebands' power
 MUCH_FADING_DB = 1.0
 UNEVEN_DB = 1.5
 DEEPER_PCT = 0.5
+LONG_OFF_MS = 20.0  # a period of 50 Hz; voices have none so long
 LOUD_HUM_DB = -40.0
 KINDS = {
     IQ: "IQ: it has two channels",
@@ -32,7 +36,7 @@ def notes(heard: Listened, measured: Measured, emission: Emission, report: Repor
     return [
         *_on_recording(heard, report),
         *_on_reference(measured, report),
-        *_on_peaks(measured, report),
+        *_on_peaks(heard, measured, report),
         *_on_signal(heard, measured, report),
         *(f"Mask {one['name']}: {note}." for one in report["emission"]["masks"]
           for note in one["notes"]),
@@ -49,8 +53,27 @@ def _on_recording(heard: Listened, report: Report) -> Iterator[str]:
     if not heard.head.kind_was_given:
         kind = KINDS[heard.head.kind]
         yield f"Taken for {kind}; say --kind if it is something else."
+    wanted_hz = min(heard.head.half_width_hz, NARROW_HZ)
+    if heard.track is not None and heard.half_width_hz < 0.99 * wanted_hz:
+        yield (
+            f"Only {heard.half_width_hz / 1000.0:.1f} kHz on each side of the carrier were heard, "
+            "because the recorded band ends there: what modulates faster is missing, and peaks "
+            "may be wrong by it. Tune the receiver so that the carrier lies further inside."
+        )
     if heard.nonfinite_samples:
         yield f"{heard.nonfinite_samples} samples were infinite or no number; they count as 0."
+    if heard.head.passes_middle:
+        yield (
+            "Next to nothing modulates the line right in the middle of the recording, where a "
+            "receiver's own (its DC) lies: it was taken out, and the carrier at "
+            f"{report['carrier']['frequency_hz']:.0f} Hz measured. Give --carrier 0 if the line is "
+            "yours."
+        )
+    elif recording["constant_pct"] > MUCH_CONSTANT_PCT:
+        yield (
+            f"The receiver adds a line of {recording['constant_pct']:.1f} % of the carrier right "
+            "in the middle of the recording (its DC); it was taken out."
+        )
     if heard.head.image:
         yield (
             f"The receiver adds a mirror image of {recording['image_pct']:.1f} %; it was taken out."
@@ -64,9 +87,11 @@ def _on_recording(heard: Listened, report: Report) -> Iterator[str]:
 
 def _on_reference(measured: Measured, report: Report) -> Iterator[str]:
     modulation = report["modulation"]
+    range_db = report["carrier"]["level_range_db"]
+    by = "" if range_db is None else f" by {range_db:.1f} dB"
     if modulation["follows_fading"]:
         yield (
-            f"The carrier goes up and down by {report['carrier']['level_range_db']:.1f} dB "
+            f"The carrier goes up and down{by} "
             "(fading, or the receiver's automatic gain): its mean was followed, peaks are "
             "uncertain by some percent, and its shift cannot be seen. Record from a dummy load to "
             "be sure."
@@ -77,10 +102,10 @@ def _on_reference(measured: Measured, report: Report) -> Iterator[str]:
                 f"Nothing was measured for {faded_s:.1f} s in all, in which the carrier was under "
                 "half of its usual height."
             )
-    elif report["carrier"]["level_range_db"] > MUCH_FADING_DB:
+    elif range_db is None or range_db > MUCH_FADING_DB:
         yield (
-            f"The carrier's level changes by {report['carrier']['level_range_db']:.1f} dB over the "
-            "recording; it was followed from pause to pause."
+            f"The carrier's level changes{by} over the recording; it was followed from pause to "
+            "pause."
         )
     if modulation["reference"] == "mean":
         yield (
@@ -91,16 +116,26 @@ def _on_reference(measured: Measured, report: Report) -> Iterator[str]:
         yield "What cut-offs add to that mean was taken out."
 
 
-def _on_peaks(measured: Measured, report: Report) -> Iterator[str]:
+def _on_peaks(heard: Listened, measured: Measured, report: Report) -> Iterator[str]:
     modulation, peaks = report["modulation"], measured.peaks
     if not measured.reading.modulated_s:
         yield "Nothing modulates the carrier beyond its hum and noise."
+        if lies_in_the_middle(heard):
+            yield (
+                "It lies right in the middle of the recording, where a receiver's own line (its "
+                "DC) lies too: it may be no carrier at all."
+            )
     if modulation["cutoffs_uncertain"] and not peaks.cutoffs:
         number = modulation["cutoffs_uncertain"]
         troughs = "A trough comes" if number == 1 else f"{number} troughs come"
         yield (
             f"{troughs} so near to zero that it cannot be told whether the carrier goes off there; "
             "the true number of cut-offs may be higher."
+        )
+    if 1000.0 * peaks.longest_s > LONG_OFF_MS:
+        yield (
+            f"The carrier is gone for {1000.0 * peaks.longest_s:.0f} ms at a time: audio does not "
+            "do that, keying or a gap in the recording does."
         )
     if peaks.is_reversed:
         yield (

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from pathlib import Path
 
-MIX = "mix"  # of all channels
+from carrierfloor.cli.recording_in import MIX
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -10,11 +10,11 @@ from typing import Any
 from carrierfloor.cli.check_clips import Clips, check_folder, write_clips
 from carrierfloor.cli.check_detector import detector_notes, detector_report
 from carrierfloor.cli.check_measuring import Measured
-from carrierfloor.cli.check_options import MIX, CheckOptions
+from carrierfloor.cli.check_options import CheckOptions
 from carrierfloor.cli.check_reference import Reference, ReferenceFolder
 from carrierfloor.cli.check_trapezoid import CheckedTrapezoid, trapezoid
 from carrierfloor.cli.detector_source import DetectorSource
-from carrierfloor.cli.recording_in import DETECTOR, IQ
+from carrierfloor.cli.recording_in import DETECTOR, IQ, MIX
 from carrierfloor.cli.report import finite
 from carrierfloor.dsp.errors import SettingError
 from carrierfloor.dsp.rig import Modulation, Rig

@@ -37,6 +37,8 @@ KEYS = {
     "recording.carrier_s": "time with a carrier",
     "recording.modulated_s": "time in which something modulates it",
     "recording.half_width_hz": "what was heard on each side of the carrier",
+    "recording.constant_pct": "line right in the middle of IQ that the receiver adds (its DC), of "
+    "the carrier, taken out; 0: none to be seen",
     "recording.image_pct": "mirror image of the IQ receiver, taken out; 0: none to be seen",
     "recording.noise_pct": "rms of the noise along the carrier, of the carrier",
     "recording.carrier_to_noise_db": "carrier over noise in 10 kHz; null for a detector, whose "
@@ -174,6 +176,7 @@ def _recording(options: CheckOptions, heard: Listened, measured: Measured) -> Re
         "carrier_s": measured.reading.known_s,
         "modulated_s": measured.reading.modulated_s,
         "half_width_hz": heard.half_width_hz,
+        "constant_pct": 100.0 * abs(heard.head.constant) / mean_height(measured),
         "image_pct": 100.0 * abs(heard.head.image),
         "noise_pct": 100.0 * noise,
         "carrier_to_noise_db": -10.0 * math.log10(in_band) if is_seen else None,

@@ -92,7 +92,7 @@ def _read(file: Path, channel: str) -> tuple[Block, float]:
         If it cannot be read, is silent, clipped, or very long.
     """
     blocks = []
-    with RecordingIn(file, DETECTOR, channel=channel) as recording:
+    with RecordingIn(file, DETECTOR, channel=channel, mixes_all=True) as recording:
         for block in recording.blocks():
             if recording.duration_s > LONGEST_S:
                 raise AudioError(

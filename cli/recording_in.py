@@ -17,10 +17,16 @@ from carrierfloor.dsp.recording_health import RecordingHealth, as_iq
 from carrierfloor.dsp.sample_format import INTEGER_BITS
 
 IQ, IF, DETECTOR = "iq", "if", "detector"
+MIX = "mix"  # of all channels
 KINDS = (IQ, IF, DETECTOR)
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8000, 4_000_000
 RAW_ENDINGS = {".cu8": "u8", ".cs8": "s8", ".cs16": "s16", ".cf32": "f32", ".cfile": "f32"}
 RAW_FRAMES = 1 << 16
+NO_IQ = (
+    "; if the carrier lies at a low frequency in it give --kind if, if it is demodulated --kind "
+    "detector"
+)
+CHOOSE = "; choose one with --channel left or right, or give --kind iq if they are I and Q"
 
 
 class RecordingIn:
@@ -38,6 +44,8 @@ class RecordingIn:
         Of a raw file.
     channel : str
         Of a recording that is no IQ: ``mix``, ``left``, ``right`` or a number.
+    mixes_all : bool
+        Mix whatever is in the channels; otherwise only what is the same signal.
 
     Attributes
     ----------
@@ -59,10 +67,12 @@ class RecordingIn:
         *,
         raw_format: str | None = None,
         rate_hz: float | None = None,
-        channel: str = "mix",
+        channel: str = MIX,
+        mixes_all: bool = False,
     ) -> None:
         self.path, self.kind = path, kind
         self._channel = channel
+        self._must_be_alike = kind != IQ and channel == MIX and not mixes_all
         raw_format = raw_format or RAW_ENDINGS.get(path.suffix.lower())
         self._source: SampleSource
         if raw_format is not None:
@@ -75,7 +85,7 @@ class RecordingIn:
             bits = INTEGER_BITS.get(sound.sample_type, 0)
             highest = 1.0 - 1.5 * 2.0 ** (1 - bits) if bits else math.inf
         try:
-            self._check_channels()
+            self._check_number()
         except BaseException:
             self._source.close()
             raise
@@ -112,17 +122,37 @@ class RecordingIn:
             yield as_iq(clean) if intake is None else intake.process(clean)
         try:
             self.health.check(self.sample_rate_hz)
-            if self.kind == IQ:
-                self.health.check_pair()
         except AudioError as error:
             raise AudioError(f"{self.path}: {error}") from None
+        self.check_channels()
         if intake is not None and intake.cancels:
             raise AudioError(
                 f"{self.path}: mixing the channels cancels them; choose one with --channel"
             )
 
-    def _check_channels(self) -> None:
+    def check_channels(self) -> None:
+        """Refuse channels that are not what they are taken for, by what was read so far.
+
+        Raises
+        ------
+        AudioError
+            If they are no I and Q, or would be mixed and are not one signal.
+        """
+        try:
+            if self.kind == IQ:
+                self.health.check_pair()
+            elif self._must_be_alike and self._source.channels == 2:
+                self.health.check_alike()
+        except AudioError as error:
+            what = NO_IQ if self.kind == IQ else CHOOSE
+            raise AudioError(f"{self.path}: {error}{what}") from None
+
+    def _check_number(self) -> None:
         channels = self._source.channels
+        if self._must_be_alike and channels > 2:
+            raise AudioError(
+                f"{self.path}: has {channels} channels; choose one with --channel 1 to {channels}"
+            )
         if self.kind != IQ:
             try:
                 channel_index(self._channel, channels)
@@ -130,8 +160,7 @@ class RecordingIn:
                 raise SettingError(f"{self.path}: {error}") from None
         elif channels != 2:
             raise AudioError(
-                f"{self.path}: an IQ recording has 2 channels, this has {channels}; if the carrier "
-                "lies at a low frequency in it give --kind if, if it is demodulated --kind detector"
+                f"{self.path}: an IQ recording has 2 channels, this has {channels}{NO_IQ}"
             )
 
 

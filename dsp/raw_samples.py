@@ -41,7 +41,8 @@ RAW_FORMATS = {
 
 def from_bytes(content: bytes, stored_as: RawFormat) -> NDArray[np.float64]:
     """Return samples, 1.0 = full scale, shape (n,); whole samples only."""
-    codes = np.frombuffer(content, stored_as.stored).astype(np.float64)
+    with np.errstate(invalid="ignore"):  # bytes that are no floats may make any, NaN too
+        codes = np.frombuffer(content, stored_as.stored).astype(np.float64)
     return np.asarray((codes - stored_as.middle) / stored_as.full_scale)
 
 

@@ -14,6 +14,9 @@ Frames = NDArray[np.float64]  # shape (n, channels), 1.0 = full scale
 
 FEWEST_CLIPPED = 10  # a signal that just reaches full scale does so now and then
 SAME = 1e-6  # power of the difference of two channels over theirs: they are the same
+# Two channels of one signal: their difference over theirs, and what only one of them holds.
+MOST_UNEQUAL, MOST_OF_ONE = 0.1, 1e-3
+FAINT = 1e-3  # power of a channel over the other's: nothing is connected to it
 FLOAT_HIGHEST = 1.0 - 1e-6  # where a float recording made from integers ends
 SILENT_DB = -120.0  # below full scale: nothing but rounding
 
@@ -92,6 +95,25 @@ class RecordingHealth:
             raise AudioError(f"channel {number} is silent, so this is no IQ recording")
         if self._state[DIFFERENCE] < SAME * total:
             raise AudioError("both channels are the same, so this is no IQ recording")
+
+    def check_alike(self) -> None:
+        """Refuse two channels that are not one signal, and so must not be mixed.
+
+        Raises
+        ------
+        AudioError
+            If one of them holds next to nothing, or they differ by more than their noise.
+        """
+        energy = self._state[FIRST_ENERGY : SECOND_ENERGY + 1]
+        total, product = float(energy.sum()), float(energy.prod())
+        if float(energy.min()) < FAINT * float(energy.max()):
+            raise AudioError(f"channel {int(np.argmin(energy)) + 1} holds next to nothing")
+        if not product:
+            return
+        common = 0.5 * (total - float(self._state[DIFFERENCE]))  # sum of their products
+        of_one = float(energy.min()) / float(energy.max()) * (1.0 - common**2 / product)
+        if of_one > MOST_OF_ONE or self._state[DIFFERENCE] > MOST_UNEQUAL * total:
+            raise AudioError("its two channels are not one signal")
 
 
 @kernel

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from carrierfloor.dsp.carrier_reference import CarrierReference
 from carrierfloor.dsp.carrier_rows import ROW_S, Rows
+from carrierfloor.dsp.unmodulated_rows import runs
 
 SHORTEST_S = 0.5  # of a carrier
 STEADY_MAGNITUDE = 0.03  # variance of the magnitude over the power: nothing modulates it
@@ -42,7 +43,7 @@ def other_than_am(rows: Rows, reference: CarrierReference, was_found: bool) -> s
     """
     known_s = float(np.count_nonzero(reference.known)) * ROW_S
     heard = rows.power > 0.0
-    if known_s < SHORTEST_S:
+    if min(known_s, _lasting_s(rows)) < SHORTEST_S:
         if not was_found or not heard.any():
             return (
                 "no carrier stands out in it: it holds noise, or a mode without a carrier such as "
@@ -89,6 +90,18 @@ def part_across(rows: Rows, reference: CarrierReference) -> float:
     """Return the power that moves the carrier's phase over that which modulates it, 0 to 1."""
     along, across = _powers(rows, reference)
     return across / along if across > LEAST_MOVED**2 and along > 0.0 else 0.0
+
+
+def _lasting_s(rows: Rows) -> float:
+    """Return for how long a carrier lasts at most without a row of 20 ms that lacks it.
+
+    Modulation takes it off for some milliseconds, Morse for 20 and more.
+    """
+    if not rows.locked.any():
+        return 0.0
+    usual = float(np.median(rows.power[rows.locked]))
+    lasting = runs(rows.locked & (rows.power > STRONG_PART * usual))
+    return max((run.stop - run.start for run in lasting), default=0) * ROW_S
 
 
 def _noise(reference: CarrierReference) -> float:

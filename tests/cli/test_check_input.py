@@ -29,7 +29,11 @@ NOISE = 0.1 * (
         (np.clip(8.0 * AM.real, -1, 0.9999) + 1j * np.clip(8.0 * AM.imag, -1, 0.9999), (), "clip"),
         (AM.real + 1j * AM.real, (), "both channels are the same"),
         (AM.real + 0.0j, (), "silent"),
-        (AM, ("--kind", "if"), "Hz"),
+        (AM, ("--kind", "if"), "not one signal; choose one with --channel left or right"),
+        (AM, ("--kind", "detector"), "give --kind iq if they are I and Q"),
+        (AM, ("--kind", "if", "--channel", "left"), "Hz"),
+        (AM.real + 0.001j * AM.imag, ("--kind", "detector"), "channel 2 holds next to nothing"),
+        (np.column_stack([AM.real] * 3), ("--kind", "if"), "3 channels; choose one with --channel"),
         (AM.real, ("--kind", "iq"), "2 channels"),
         (0.3 * np.sin(2 * np.pi * 400.0 * T), (), "how high the carrier is"),
         (AM, ("--apply",), "--rig"),
@@ -78,6 +82,33 @@ def test_a_bare_carrier_has_no_modulation(tmp_path: Path) -> None:
     assert found["modulation"]["positive_peak_pct"] == 0.0
     assert found["recording"]["modulated_s"] == 0.0
     assert any("Nothing modulates" in note for note in found["notes"])
+
+
+@pytest.mark.parametrize("hz", [22_000.0, -22_000.0])
+def test_a_carrier_near_the_end_of_the_band_says_how_little_was_heard(
+    hz: float, tmp_path: Path
+) -> None:
+    radio = Radio(offset_hz=hz, carrier_to_noise_db=50.0)
+    m = 0.8 * np.sin(2 * np.pi * 400.0 * T)
+    found = checked(write_recording(tmp_path / "r.wav", radio.iq(1.0 + m, RATE_HZ), RATE_HZ))
+    assert found["modulation"]["positive_peak_pct"] == pytest.approx(80.0, abs=0.2)
+    assert any("Only 1.6 kHz on each side" in note for note in found["notes"])
+
+
+def test_two_channels_of_one_signal_may_be_mixed(tmp_path: Path) -> None:
+    radio = Radio(offset_hz=12_000.0, carrier_to_noise_db=50.0)
+    one = radio.low_if(1.0 + 0.8 * np.sin(2 * np.pi * 400.0 * T), RATE_HZ)
+    file = write_recording(tmp_path / "r.wav", np.asarray(one + 0.98j * one), RATE_HZ)
+    found = checked(file, "--kind", "if")
+    assert found["modulation"]["positive_peak_pct"] == pytest.approx(80.0, abs=0.2)
+
+
+def test_bytes_that_are_no_floats_are_refused_without_a_warning(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "r.cf32"
+    file.write_bytes(np.random.default_rng(4).bytes(2_000_000))
+    refusal(capsys, "check", str(file), "--rate", str(RATE_HZ))
 
 
 def test_a_balanced_modulator_turns_its_phase_over_and_does_not_splatter(

@@ -273,7 +273,9 @@ def test_scope_refusals(arguments: list[object], words: str, rig: Path, capsys: 
 
 
 RECORDING_REFUSALS: list[tuple[str, list[object], str]] = [
-    ("iq.wav", ["--kind", "detector"], "is the kind of the recording wrong?"),
+    ("iq.wav", ["--kind", "detector"], "give --kind iq if they are I and Q"),
+    ("iq.wav", ["--kind", "if"], "give --kind iq if they are I and Q"),
+    ("iq.wav", ["--kind", "detector", "--channel", "left"], "is the kind of the recording wrong?"),
     ("detector.wav", ["--kind", "iq"], "an IQ recording has 2 channels, this has 1"),
     ("detector.wav", ["--kind", "if"], "give the right kind"),
     ("if.wav", ["--kind", "detector"], "is the kind of the recording wrong?"),

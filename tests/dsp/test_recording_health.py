@@ -73,6 +73,26 @@ def test_pairs_that_are_no_iq() -> None:
         health.check(48_000)
 
 
+def test_channels_that_are_one_signal_may_be_mixed() -> None:
+    """Equal, a little unequal, with noise 40 dB down; not two signals, a faint or a turned one."""
+    both = noise()
+    one, other = both[:, :1], both[:, 1:]
+    for second in (one, 0.8 * one, one + 0.01 * other):
+        health = RecordingHealth(1.0)
+        health.process(np.hstack([one, second]))
+        health.check_alike()
+    for second, words in (
+        (other, "not one signal"),
+        (one + 0.1 * other, "not one signal"),
+        (-one, "not one signal"),
+        (0.01 * one, "channel 2 holds next to nothing"),
+    ):
+        health = RecordingHealth(1.0)
+        health.process(np.hstack([one, second]))
+        with pytest.raises(AudioError, match=words):
+            health.check_alike()
+
+
 @pytest.mark.parametrize(
     ("name", "content", "values"),
     [

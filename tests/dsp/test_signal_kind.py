@@ -68,6 +68,19 @@ def test_other_modes_are_named(sent: Complex, word: str) -> None:
     assert any(part in words for part in word.split("|"))
 
 
+@pytest.mark.parametrize("words_a_minute", [12, 20, 30, 40])
+def test_morse_is_keying(words_a_minute: int) -> None:
+    """A dot lasts 1.2 s over the words a minute, a dash three (PARIS, ITU-R M.1677)."""
+    code = ".--. .- .-. .. ...  " * 20
+    on = {".": [1, 0], "-": [1, 1, 1, 0], " ": [0, 0]}
+    units = np.concatenate([on[sign] for sign in code])
+    key = np.repeat(units, round(1.2 / words_a_minute * RATE_HZ))[: len(T)]
+    soft = np.convolve(key, signal.windows.hann(240) / 119.5, "same")
+    words = said(np.asarray(soft * CARRIER[: len(soft)]))
+    assert words is not None
+    assert "keying" in words
+
+
 def test_a_station_as_strong_within_the_band_is_refused() -> None:
     other = 0.4 * np.exp(2j * np.pi * 5000.0 * T)
     words = said((1.0 + 0.8 * VOICE.real) * CARRIER + other)
