@@ -202,7 +202,9 @@
           ...page.blindTestWords(result).map((words) => element("p", {}, words))),
         element("div", { class: "buttons" }, page.downloadButton(result),
           button("Another test", () => this.#plan())),
-        page.table("All trials", ["Trial", "X was", "You said", "Right", "Seconds"], trials),
+        trials.length
+          ? page.table("All trials", ["Trial", "X was", "You said", "Right", "Seconds"], trials)
+          : "",
       );
       heading.focus();
     }

@@ -78,6 +78,7 @@ def test_long_names_without_spaces_need_no_scrolling_sideways(
                 page.get_by_text(name, exact=True).click()
             assert page.evaluate("document.documentElement.scrollWidth") == SMALL_PHONE["width"]
         expect(page.get_by_text("Stopped after 0 of 16 trials")).to_be_visible()
+        expect(page.get_by_role("table")).to_have_count(0)
 
 
 @pytest.mark.parametrize("viewport", [ZOOMED, SMALL_PHONE])
