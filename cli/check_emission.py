@@ -151,6 +151,8 @@ def read_emission(
         Of both sidebands over the carrier's.
     """
     assert heard.fine is not None
+    if heard.wide is None:
+        _check_detector_masks(masks)
     wide = None if heard.wide is None else _clean(heard.wide.read(carrier_height), heard)
     spectrum = wide or heard.fine.read(carrier_height)
     judged = tuple(
@@ -184,6 +186,17 @@ def check_masks(masks: tuple[Mask, ...]) -> None:
             raise SettingError(
                 f"mask {mask.name}: resolution_hz is {asked_hz:g}; check measures with "
                 f"{RESOLUTION_HZ:g} Hz"
+            )
+
+
+def _check_detector_masks(masks: tuple[Mask, ...]) -> None:
+    """Refuse masks that want the spectrum of a radio recording."""
+    for mask in masks:
+        if mask.measured.resolution_hz:
+            raise SettingError(
+                f"mask {mask.name} is for the spectrum around a carrier, and a detector recording "
+                "holds none; check a recording of IQ or of an intermediate frequency, or leave "
+                "--mask out"
             )
 
 

@@ -147,6 +147,7 @@ class _Ears:
             carrier_hz=carrier_hz,
         )
         self._rows = RowMeter()
+        self._not_seen = 0  # samples before there was a carrier
         self._wide: SpectrumMeter | None = None
         self._fine: SpectrumMeter | None = None
 
@@ -211,6 +212,7 @@ class _Ears:
         track = self._demodulator.track
         if self._wide is None:
             if not track.was_found:
+                self._not_seen += len(block)
                 return
             lowest_hz, highest_hz = self._edges(track.last_hz)
             self._wide = SpectrumMeter(
@@ -219,6 +221,7 @@ class _Ears:
                 lowest_hz=lowest_hz,
                 highest_hz=highest_hz,
                 keeps_rows=True,
+                begins_s=self._not_seen / self._rate_hz,
             )
         self._wide.feed(block, track.last_hz, counted)
 

@@ -72,7 +72,8 @@ def envelope_figure(
     rows = np.flatnonzero(reading.off_rows & (peaks.cutoffs > 0))
     off_s = np.asarray(ROW_S * (rows + 0.5))
     received_overview_plot(reading.overview, off_s, limits, ax=whole)
-    whole.set_title(_words(peaks, hidden_depth))
+    is_modulated = reading.modulated_s > 0.0
+    whole.set_title(_words(peaks, hidden_depth) if is_modulated else "Without modulation")
     deepest = max(measured.tones, key=lambda run: run.envelope.wanted_depth, default=None)
     if deepest is not None and peaks.by == "steady tone":
         period_plot(deepest.envelope, limits, ax=near)

@@ -94,13 +94,15 @@ def waterfall_plot(waterfall: Waterfall, *, ax: Axes, within_khz: float) -> Axes
     shown = np.abs(khz) <= within_khz
     half = 0.5 * (khz[1] - khz[0])
     level = waterfall.peak_dbc[:, shown]
-    long = waterfall.duration_s > LONG_S
-    end = waterfall.duration_s / (60.0 if long else 1.0)
+    long = waterfall.begins_s + waterfall.duration_s > LONG_S
+    unit_s = 60.0 if long else 1.0
+    begin = waterfall.begins_s / unit_s
+    end = begin + waterfall.duration_s / unit_s
     image = ax.imshow(
         level,
         aspect="auto",
         interpolation="nearest",
-        extent=(float(khz[shown][0]) - half, float(khz[shown][-1]) + half, end, 0.0),
+        extent=(float(khz[shown][0]) - half, float(khz[shown][-1]) + half, end, begin),
         vmin=max(LOWEST_DBC, float(np.percentile(level, 5.0))),
         vmax=0.0,
         cmap="viridis",

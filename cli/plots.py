@@ -155,6 +155,7 @@ def name_limits(limits: Modulation | None, *, ax: Axes) -> None:
     if limits is not None:
         down, up = limits.negative_limit_pct, limits.positive_limit_pct
         names += [(-down, f" -{down:g} %", INK, "left"), (up, f"+{up:g} % ", INK, "right")]
+        ax.set_xlim(right=max(ax.get_xlim()[1], up + 10.0))  # a name beyond the axis says nothing
     for pct, name, colour, side in names:
         ax.annotate(
             name, (pct, 0.985), xycoords=ax.get_xaxis_transform(), ha=side, va="top",

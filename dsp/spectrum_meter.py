@@ -57,6 +57,8 @@ class SpectrumMeter:
         carrier at c from -c to half the rate less c.  At most WIDEST_HZ either way is used.
     keeps_rows : bool
         Whether a waterfall is wanted too.
+    begins_s : float
+        When the stream begins in the recording, for the waterfall.
 
     Raises
     ------
@@ -72,13 +74,14 @@ class SpectrumMeter:
         lowest_hz: float | None = None,
         highest_hz: float | None = None,
         keeps_rows: bool = False,
+        begins_s: float = 0.0,
     ) -> None:
         if not 1.0 <= resolution_hz <= sample_rate_hz / 32.0:
             raise SettingError(
                 f"resolution is {resolution_hz:g} Hz; it must be 1 to {sample_rate_hz / 32.0:g} Hz "
                 "at this sample rate"
             )
-        self._rate_hz = sample_rate_hz
+        self._rate_hz, self._begins_s = sample_rate_hz, begins_s
         wanted = math.ceil(RESOLUTION_BINS * sample_rate_hz / resolution_hz)
         self._length = int(fft.next_fast_len(wanted, real=True))  # factors 2, 3, 5: fastest
         self._hop = self._length // OVERLAP
@@ -168,6 +171,7 @@ class SpectrumMeter:
         piece_s = self._batch * self._hop / self._rate_hz
         return Waterfall(
             row_s=self._rows.pieces_a_row * piece_s,
+            begins_s=self._begins_s,
             duration_s=self._begin / self._rate_hz,
             offset_hz=self._offsets_hz(),
             mean_power=mean * scale,

@@ -19,16 +19,18 @@ class Waterfall:
     """Mean and highest power of each bin in each row of time, unmodulated carrier = 1."""
 
     row_s: float  # length of a row
-    duration_s: float  # the last row may be shorter
+    begins_s: float  # the first row, in the recording
+    duration_s: float  # of all rows; the last may be shorter
     offset_hz: Block  # shape (n,)
     mean_power: Rows  # shape (rows, n)
     peak_power: Rows  # shape (rows, n), of any one segment
 
     @property
     def time_s(self) -> Block:
-        """The middle of each row."""
+        """The middle of each row, in the recording."""
         begins = self.row_s * np.arange(len(self.mean_power))
-        return np.asarray((begins + np.minimum(begins + self.row_s, self.duration_s)) / 2.0)
+        middles = (begins + np.minimum(begins + self.row_s, self.duration_s)) / 2.0
+        return np.asarray(self.begins_s + middles)
 
     @property
     def mean_dbc(self) -> Block:

@@ -6,6 +6,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from carrierfloor.cli.check_head import look
+from carrierfloor.cli.check_listening import listen
+from carrierfloor.cli.check_options import CheckOptions
+from carrierfloor.cli.kept_signal import KeptSignal
 from tests.checked import checked, write_recording
 from tests.cli.files import refusal
 from tests.reference.radio import Radio
@@ -36,6 +40,7 @@ NOISE = 0.1 * (
         (np.column_stack([AM.real] * 3), ("--kind", "if"), "3 channels; choose one with --channel"),
         (AM.real, ("--kind", "iq"), "2 channels"),
         (0.3 * np.sin(2 * np.pi * 400.0 * T), (), "how high the carrier is"),
+        (0.5 * np.abs(AM), ("--kind", "detector", "--mask", "am-broadcast"), "leave --mask out"),
         (AM, ("--apply",), "--rig"),
         (AM, ("--knee", "5"), "--kind detector"),
         (AM, ("--kind", "detector", "--knee", "-5"), "--knee is -5; it must be 0 to 100 %"),
@@ -93,6 +98,21 @@ def test_a_carrier_near_the_end_of_the_band_says_how_little_was_heard(
     found = checked(write_recording(tmp_path / "r.wav", radio.iq(1.0 + m, RATE_HZ), RATE_HZ))
     assert found["modulation"]["positive_peak_pct"] == pytest.approx(80.0, abs=0.2)
     assert any("Only 1.6 kHz on each side" in note for note in found["notes"])
+
+
+def test_the_waterfall_tells_the_time_of_the_recording(tmp_path: Path) -> None:
+    """A carrier from 2.5 s on, with lines of -20 dBc, 6 kHz away, from 4 to 5 s."""
+    t = np.arange(6 * RATE_HZ) / RATE_HZ
+    envelope = (t > 2.5) * (1.0 + 0.2 * ((t > 4.0) & (t < 5.0)) * np.sin(12_000.0 * np.pi * t))
+    samples = Radio(offset_hz=700.0, carrier_to_noise_db=60.0).iq(envelope, RATE_HZ)
+    options = CheckOptions(recording=write_recording(tmp_path / "r.wav", samples, RATE_HZ))
+    with KeptSignal() as kept:
+        heard = listen(options, look(options), kept, lambda _: None)
+    assert heard.wide is not None
+    waterfall = heard.wide.read_waterfall(0.2)
+    times_s = waterfall.time_s[waterfall.beyond_dbc(5000.0)[1] > -30.0]
+    assert 3.8 < times_s[0] < 4.2
+    assert 4.8 < times_s[-1] < 5.2
 
 
 def test_two_channels_of_one_signal_may_be_mixed(tmp_path: Path) -> None:

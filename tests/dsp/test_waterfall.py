@@ -32,6 +32,15 @@ def test_a_burst_is_where_and_when_it_was() -> None:
     assert np.abs(np.abs(highest[-40:]) - 9000.0).min() < found.offset_hz[1] - found.offset_hz[0]
 
 
+def test_time_is_that_of_the_recording() -> None:
+    meter = SpectrumMeter(RATE_HZ, keeps_rows=True, begins_s=7.0)
+    meter.feed(np.ones(round(2.0 * RATE_HZ), dtype=complex))
+    found = meter.read_waterfall(1.0)
+    assert found.begins_s == 7.0
+    assert 7.0 < found.time_s[0] < 7.2
+    assert 8.8 < found.time_s[-1] < 9.0
+
+
 def test_rows_are_a_tenth_of_a_second_and_in_time() -> None:
     found = burst(1.0, 1.0, 4.0)
     assert 0.05 < found.row_s < 0.15
