@@ -120,5 +120,6 @@ def _heard(samples: Block, rate_hz: int, mode: MeasurementMode) -> R128State:
 def _refuse_silence(lufs: Sequence[float]) -> None:
     if not all(map(math.isfinite, lufs)):
         raise AudioError(
-            "loudness takes 0.4 s of sound at least, and one of the versions is silent or shorter"
+            f"loudness takes 0.4 s of sound over {LOWEST_LUFS:g} LUFS at least, and one of the "
+            "versions is shorter or fainter"
         )
