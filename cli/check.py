@@ -4,6 +4,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 from carrierfloor.cli import (
+    check_apply,
     check_notes,
     check_parts,
     check_report,
@@ -17,7 +18,6 @@ from carrierfloor.cli.check_hearing import hear
 from carrierfloor.cli.check_measuring import Measured
 from carrierfloor.cli.check_options import CheckOptions
 from carrierfloor.cli.check_parts import Parts
-from carrierfloor.cli.report import Report
 from carrierfloor.cli.rig_file import RigFile
 from carrierfloor.cli.whole_file import check_folder
 from carrierfloor.dsp.errors import SettingError
@@ -67,11 +67,12 @@ def check(options: CheckOptions) -> int:
         report["notes"] = [
             *check_notes.notes(heard, measured, emission, report),
             *parts.notes,
+            *check_notes.on_verdict(options, report),
         ]
         if options.pictures is not None:
             report["pictures"] = _draw(options.pictures, measured, emission, rig, parts)
     if options.apply and file is not None and verdict is not None:
-        _apply(file, verdict, measured, report)
+        check_apply.apply(file, options.recording, verdict, measured, report)
     if options.report is not None:
         report_file.save([report], options.report)
     check_view.show(report, screen.results())
@@ -83,6 +84,7 @@ def _rig(options: CheckOptions) -> tuple[Rig | None, RigFile | None]:
     if options.apply:
         if options.rig is None:
             raise SettingError("--apply changes a rig file; give it with --rig")
+        check_apply.check_new(options.rig, options.recording)
         file = RigFile(options.rig)
         return file.rig, file
     return (None if options.rig is None else documents.rig(options.rig)), None
@@ -103,15 +105,3 @@ def _draw(
 
     drawn = write_pictures(folder, measured, emission, rig, parts.hidden_depth)
     return [str(path) for path in (*drawn, *parts.draw(folder))]
-
-
-def _apply(file: RigFile, verdict: RigVerdict, measured: Measured, report: Report) -> None:
-    """Put the corrections into the rig file, if the recording can be trusted so far."""
-    if measured.reference.is_followed:
-        raise SettingError(
-            f"{file.file} is not changed: the signal fades, so that the recording says too little; "
-            "record from a dummy load"
-        )
-    for correction in verdict.corrections:
-        file.set(correction.table, correction.key, correction.new, "by a recording")
-    check_report.add_written(report, file.save())

@@ -4,10 +4,12 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from carrierfloor.cli.check_apply import is_applied
 from carrierfloor.cli.check_emission import Emission
 from carrierfloor.cli.check_hearing import lies_in_the_middle
 from carrierfloor.cli.check_listening import Listened
 from carrierfloor.cli.check_measuring import Measured
+from carrierfloor.cli.check_options import CheckOptions
 from carrierfloor.cli.recording_in import DETECTOR, IF, IQ
 from carrierfloor.cli.report import Report
 from carrierfloor.dsp.carrier_rows import ROW_S
@@ -41,6 +43,17 @@ def notes(heard: Listened, measured: Measured, emission: Emission, report: Repor
         *(f"Mask {one['name']}: {note}." for one in report["emission"]["masks"]
           for note in one["notes"]),
     ]  # fmt: skip
+
+
+def on_verdict(options: CheckOptions, report: Report) -> Iterator[str]:
+    """Yield a note if the rig file has changed by this very recording."""
+    if options.rig is None or not report["verdict"]["corrections"]:
+        return
+    if is_applied(options.rig, options.recording):
+        yield (
+            f"{options.rig} was changed by this very recording, which was made before that: "
+            "process the audio with it and record again."
+        )
 
 
 def _on_recording(heard: Listened, report: Report) -> Iterator[str]:

@@ -10,6 +10,7 @@ import soundfile as sf
 from carrierfloor.cli.main import main
 from carrierfloor.dsp.rig import rig_from_table
 from tests.checked import checked
+from tests.cli.files import refusal
 from tests.cli.on_the_air import RATE_HZ, limited, on_the_air, rig_file, rig_text, truth
 
 
@@ -43,6 +44,24 @@ def test_the_verdict_corrects_the_rig_file(
         assert changes["new"] == right
     else:
         assert 1.0 < changes["new"] < 10.0
+
+
+def test_a_recording_corrects_a_rig_file_once(
+    played: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It was made with the rig file of before, so it would ask for as much again."""
+    true = rig_file(tmp_path / "true.toml", level_dbfs=-7.0)
+    recording = on_the_air(played, tmp_path, "--carrier-to-noise", "55", rig=true)
+    mine = rig_file(tmp_path / "mine.toml")
+    first = checked(recording, "--rig", str(mine), "--apply")
+    assert not any("this very recording" in note for note in first["notes"])
+    text = mine.read_text("utf-8")
+    assert "is in it already" in refusal(
+        capsys, "check", str(recording), "--rig", str(mine), "--apply"
+    )
+    assert mine.read_text("utf-8") == text
+    found = checked(recording, "--rig", str(mine))
+    assert any("this very recording" in note for note in found["notes"])
 
 
 def test_a_margin_that_was_applied_is_enough(tmp_path: Path, played: Path) -> None:
