@@ -92,7 +92,7 @@ def add_simulate(commands: Commands) -> None:
 def _add_file(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("the recording")
     group.add_argument(
-        "--rate", type=int, metavar="HZ", help="sample rate (48000; 96000 for iq), to 3 MHz"
+        "--rate", type=_whole_hz, metavar="HZ", help="sample rate (48000; 96000 for iq), to 3 MHz"
     )
     group.add_argument(
         "--level",
@@ -115,6 +115,17 @@ def _add_file(parser: argparse.ArgumentParser) -> None:
         help="unmodulated carrier before and after the audio (2)",
     )
     group.add_argument("--seed", type=int, default=1, metavar="N", help="of the noise (1)")
+
+
+def _whole_hz(text: str) -> int:
+    """Read a rate, which may be written as 2.4e6."""
+    try:
+        rate_hz = float(text)
+        if rate_hz.is_integer():
+            return int(rate_hz)
+    except ValueError:
+        pass
+    raise argparse.ArgumentTypeError(f"{text!r} is no whole number of Hz")
 
 
 def _simulate(arguments: argparse.Namespace) -> int:

@@ -154,6 +154,8 @@ def _notes(made: "Simulated") -> list[str]:
         )
     if made.intake.cancels:
         notes.append("Mixing the channels cancels them; choose one with --channel.")
+    if (outside_hz := made.design.neighbour_outside_hz) is not None:
+        notes.append(f"The neighbour, at {outside_hz:.0f} Hz, lies outside of what is recorded.")
     if made.clipped_samples:
         notes.append(
             f"{made.clipped_samples} samples of the recording are clipped; a lower --level keeps "

@@ -31,6 +31,7 @@ from carrierfloor.dsp.stage import SAMPLE_RATE_HZ, Block
 
 IQ, IF, DETECTOR = "iq", "if", "detector"
 USUAL_RATES_HZ = {IQ: 96_000, IF: 48_000, DETECTOR: 48_000}
+USUAL_IF_HZ = 12_000.0
 BLOCK = 4096  # samples of 48 kHz worked on at once: at 3 MHz four megabytes of complex samples
 
 
@@ -51,7 +52,7 @@ class SimulationDesign:
         effect="of the unmodulated carrier: magnitude of IQ, peak of an IF, DC of a detector",
     )
     carrier_hz: float = setting(
-        12_000.0, unit="Hz", low=2000.0, high=1.5e6, effect="intermediate frequency"
+        USUAL_IF_HZ, unit="Hz", low=2000.0, high=1.5e6, effect="intermediate frequency"
     )
     carrier_s: float = setting(
         2.0, unit="s", low=0.0, high=600.0, effect="unmodulated carrier before and after the audio"
@@ -67,6 +68,7 @@ class SimulationDesign:
             "imbalance": (self.channel.imbalance_pct, IQ),
             "detector knee": (self.detector.knee_pct, DETECTOR),
             "detector rc": (self.detector.rc_ms, DETECTOR),
+            "carrier hz": (self.carrier_hz != USUAL_IF_HZ, IF),
         }
         for what, (given, kind) in others.items():
             if given and self.kind != kind:
@@ -77,6 +79,17 @@ class SimulationDesign:
         ):
             if given and self.kind == DETECTOR:
                 raise SettingError(f"{what} means nothing to a detector: it hears no frequency")
+
+    @property
+    def neighbour_outside_hz(self) -> float | None:
+        """Where the neighbour lies in the recording if that cannot hold it, else ``None``."""
+        if self.channel.neighbour_db is None or self.kind == DETECTOR:
+            return None
+        middle_hz = self.carrier_hz if self.kind == IF else 0.0
+        top_hz = self.rate_hz / 2.0
+        at_hz = middle_hz + self.channel.offset_hz + self.channel.neighbour_hz
+        is_inside = at_hz < top_hz and at_hz > (0.0 if self.kind == IF else -top_hz)
+        return None if is_inside else at_hz
 
     @property
     def amplitude(self) -> float:

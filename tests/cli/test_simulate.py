@@ -202,6 +202,20 @@ def test_what_is_shown(tmp_path: Path, rig: Path, capsys: Capsys) -> None:
     assert f"Written: {tmp_path / 'b.wav'}" in out
 
 
+@pytest.mark.parametrize(
+    ("kind", "hz", "is_outside"),
+    [("iq", 47_000, False), ("iq", -49_000, True), ("if", -11_000, False), ("if", -13_000, True)],
+)
+def test_a_neighbour_that_is_not_recorded_is_said_so(
+    kind: str, hz: float, is_outside: bool, tmp_path: Path, rig: Path
+) -> None:
+    """The rate as a person writes it, too."""
+    audio = tone(tmp_path / "a.wav", 0.5, 0.1)
+    options = ("--kind", kind, "--rate", "9.6e4", "--neighbour-db", -10, "--neighbour-hz", hz)
+    notes = made(tmp_path, audio, "b.wav", rig, *options)["notes"]
+    assert any("lies outside of what is recorded" in note for note in notes) == is_outside
+
+
 def test_same_seed_same_bytes(tmp_path: Path, rig: Path) -> None:
     audio = tone(tmp_path / "a.wav", 0.5, 0.2)
     options = ("--kind", "if", "--carrier-to-noise", 20)
@@ -257,6 +271,9 @@ REFUSED: list[tuple[str, tuple[object, ...], str]] = [
     ("b.wav", ("--kind", "iq", "--level", "nan"), "level_dbfs is nan dBFS; it must be -100 to 0"),
     ("b.wav", ("--kind", "iq", "--path", "80 m"), "path is '80 m'; the rig has"),
     ("b.wav", ("--kind", "iq", "--detector-rc", 1), "rc goes with the kind detector only"),
+    ("b.wav", ("--kind", "iq", "--carrier-hz", 9000), "carrier hz goes with the kind if only"),
+    ("b.wav", ("--kind", "iq", "--rate", "96 k"), "'96 k' is no whole number of Hz"),
+    ("b.wav", ("--kind", "iq", "--rate", "96000.5"), "'96000.5' is no whole number of Hz"),
     ("b.wav", ("--kind", "iq", "--keep-alive", 99), "keep_alive_pct is 99 %; it must be 0.1 to 50"),
     ("b.wav", ("--kind", "iq", "--channel", 3), "channel is '3'; it must be mix, left, right or 1"),
     ("b.wav", ("--kind", "iq", "--drift-hz-per-s", 9000, "--carrier-s", 5), "the carrier is +"),
