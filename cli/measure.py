@@ -1,5 +1,6 @@
 """The command ``measure``: the transmitter's audio path, from a sweep into the rig file."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,17 +18,20 @@ from carrierfloor.cli.measuring import (
     measured,
     path_names,
 )
+from carrierfloor.cli.recording_in import MIX
 from carrierfloor.cli.report import Report
 from carrierfloor.cli.rig_file import RigFile
 from carrierfloor.cli.whole_file import check_folder
 from carrierfloor.dsp.errors import AudioError, SettingError
 from carrierfloor.dsp.intake import Intake
 from carrierfloor.dsp.kernel import is_compiled
+from carrierfloor.dsp.recording_health import RecordingHealth
 from carrierfloor.dsp.rig import Rig
 from carrierfloor.dsp.sections import sections_from_list
 from carrierfloor.dsp.settings import refuse_unknown_keys, tables
 from carrierfloor.dsp.signal_level import modulation_pct
 from carrierfloor.dsp.sweep_recognition import KnownSweep, recognise
+from carrierfloor.dsp.sweep_refusals import check_band
 from carrierfloor.dsp.sweep_response import Detector, measure_response
 
 LONGEST_S = 600.0  # of a recording, all of which is held in memory
@@ -126,19 +130,22 @@ def check(options: MeasureOptions) -> None:
         )
 
 
-def read_capture(file: Path, channel: str) -> Capture:
-    """Read a recording into memory.
+def read_capture(file: Path, channel: str, *, mixes_all: bool = False) -> Capture:
+    """Read a recording into memory; channels are mixed only if they are the same signal.
+
+    ``mixes_all``: they are mixed whatever they are.
 
     Raises
     ------
     CarrierfloorError
-        If it cannot be read, has no such channel or is very long.
+        If it cannot be read, has no such channel, is very long, or its channels cannot be mixed.
     """
     with AudioIn(file) as sound:
         try:
             intake = Intake(sound.channels, channel)
         except SettingError as error:
             raise SettingError(f"{file}: {error}") from None
+        health = RecordingHealth(math.inf)
         blocks = []
         for block in sound.blocks():
             if sound.duration_s > LONGEST_S:
@@ -146,12 +153,15 @@ def read_capture(file: Path, channel: str) -> Capture:
                     f"{file}: longer than {LONGEST_S / 60:.0f} min; cut it down to the sweep"
                 )
             blocks.append(intake.process(block))
+            health.process(block)
     if intake.nonfinite_samples:
         raise AudioError(
             f"{file}: {intake.nonfinite_samples} samples are no numbers; record it anew"
         )
     if intake.cancels:
         raise AudioError(f"{file}: mixing the channels cancels them; try --channel left or right")
+    if channel == MIX and not mixes_all:
+        _check_mix(file, sound.channels, health)
     return Capture(
         source=str(file),
         channel=channel if sound.channels > 1 else "mono",
@@ -160,19 +170,37 @@ def read_capture(file: Path, channel: str) -> Capture:
     )
 
 
+def _check_mix(file: Path, channels: int, health: RecordingHealth) -> None:
+    """Refuse to mix what is not one signal: a path made of two would look like a path."""
+    if channels > 2:
+        raise AudioError(
+            f"{file}: has {channels} channels; say which is the detector's with --channel 1 to "
+            f"{channels}"
+        )
+    try:
+        if channels == 2:
+            health.check_alike()
+    except AudioError as error:
+        raise AudioError(
+            f"{file}: {error}; say which is the detector's with --channel left or right"
+        ) from None
+
+
 def read_sweep(file: Path) -> KnownSweep:
     """Read the file that was played.
 
     Raises
     ------
     CarrierfloorError
-        If it is no sweep.
+        If it is no sweep, or leaves out where speech is.
     """
-    sound = read_capture(file, "mix")
+    sound = read_capture(file, MIX, mixes_all=True)  # what comes of two signals is no sweep
     try:
-        return recognise(sound.samples, sound.rate_hz)
+        sweep = recognise(sound.samples, sound.rate_hz)
+        check_band(sweep)
     except AudioError as error:
         raise AudioError(f"{file}: {error}") from None
+    return sweep
 
 
 def read_sections(file: Path | None) -> Detector | None:

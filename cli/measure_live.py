@@ -25,7 +25,7 @@ from carrierfloor.cli.report import Report
 from carrierfloor.cli.rig_file import RigFile
 from carrierfloor.cli.screen import NOTE, QUIET
 from carrierfloor.cli.sound_devices import INPUT, OUTPUT, check_output, choose
-from carrierfloor.cli.tone import CAUTION, HIGHEST_RATE_HZ, LOWEST_RATE_HZ
+from carrierfloor.cli.tone import CAUTION, HIGHEST_RATE_HZ
 from carrierfloor.cli.whole_file import check_folder
 from carrierfloor.dsp.errors import AudioError, SettingError
 from carrierfloor.dsp.level import decibels
@@ -41,6 +41,7 @@ DEPTH_PCT = 50.0
 STEPS = (0.25, 0.5, 1.0)  # of the depth, a short sweep each
 STEP_S, SHORTEST_S, LONGEST_S = 2.0, 2.0, 120.0
 LOWEST_HZ, HIGHEST_HZ, RAMP_S = 20.0, 10_000.0, 0.05
+SLOWEST_RATE_HZ = 12_000  # whose sweep still reaches 5 kHz
 STEADY_DB = 0.3  # a gain that changes by more from step to step is worth a word
 KEPT_AS = SampleFormat(name="FLOAT")
 
@@ -98,9 +99,9 @@ def _check(options: MeasureOptions) -> None:
     if options.files:
         raise SettingError("give the files SWEEP and CAPTURE, or --output and --input, not both")
     check(options)
-    if not LOWEST_RATE_HZ <= options.rate <= HIGHEST_RATE_HZ:
+    if not SLOWEST_RATE_HZ <= options.rate <= HIGHEST_RATE_HZ:
         raise SettingError(
-            f"--rate is {options.rate} Hz; it must be {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz"
+            f"--rate is {options.rate} Hz; it must be {SLOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz"
         )
     if not SHORTEST_S <= options.seconds <= LONGEST_S:
         raise SettingError(

@@ -121,6 +121,40 @@ def test_samples_that_are_no_numbers(folder: Path, tmp_path: Path, capsys: Capsy
     assert_untouched(rig)
 
 
+def test_channels_that_are_not_one_signal(folder: Path, tmp_path: Path, capsys: Capsys) -> None:
+    """The detector left, what was played right: mixed they look like a path, of another rig."""
+    rig = write_text(tmp_path / "rig.toml", PATH_RIG)
+    heard, card = sf.read(folder / "capture.wav")[0], sf.read(folder / "sweep.wav")[0]
+    played = np.pad(card, (9600, len(heard)))[: len(heard)]
+    files = {"two.wav": [heard, played], "faint.wav": [heard, 1e-4 * played], "four": [heard] * 4}
+    for (name, channels), words in zip(
+        files.items(),
+        ("its two channels are not one signal", "channel 2 holds next to nothing", "4 channels"),
+        strict=True,
+    ):
+        capture = tmp_path / name
+        sf.write(capture, np.stack(channels, axis=1), RATE_HZ, "PCM_24", format="WAV")
+        line = refusal(capsys, "measure", folder / "sweep.wav", capture, "--rig", rig)
+        assert words in line
+        assert "--channel" in line
+    assert_untouched(rig)
+
+
+@pytest.mark.parametrize(("lowest", "highest"), [(100, 10_000), (20, 4000), (300, 3000)])
+def test_a_sweep_that_leaves_out_where_speech_is(
+    lowest: int, highest: int, tmp_path: Path, capsys: Capsys
+) -> None:
+    """From 300 Hz to 3 kHz tells nothing of what the path does to a voice beyond."""
+    rig = write_text(tmp_path / "rig.toml", PATH_RIG)
+    sweep, capture = tmp_path / "narrow.wav", tmp_path / "capture.wav"
+    band = ["--lowest", lowest, "--highest", highest, "--seconds", 2]
+    assert run("tone", "sweep", "--rig", rig, "--level", 50, "--out", sweep, *band) == 0
+    sf.write(capture, HEARD.record(TRANSMITTER, sf.read(sweep)[0]), RATE_HZ, "PCM_16")
+    line = refusal(capsys, "measure", sweep, capture, "--rig", rig)
+    assert f"narrow.wav: the sweep runs from {lowest} to {highest} Hz; it must begin at 80" in line
+    assert_untouched(rig)
+
+
 def test_the_screen_says_at_once_that_it_works(
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capsys
 ) -> None:
@@ -200,6 +234,7 @@ OPTIONS: list[tuple[list[object], str]] = [
     (["--output", "x", "--input", "y"], "give --yes"),
     (["--output", "x", "--input", "y", "--yes", "--seconds", "1"], "--seconds is 1 s"),
     (["--output", "x", "--input", "y", "--yes", "--rate", "5"], "--rate is 5 Hz"),
+    (["--output", "x", "--input", "y", "--yes", "--rate", "8000"], "must be 12000 to 192000 Hz"),
     (["--output", "x", "--input", "y", "--yes", "--depth", "99"], "--depth: level is 99 %"),
     (["--output", "x", "--input", "y", "--yes", "--level", "3"], "level is 3 dBFS"),
     (["--output", "x", "--input", "y", "--yes", "--keep", "rig.toml"], "is a file; give a folder"),
