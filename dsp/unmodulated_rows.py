@@ -19,7 +19,6 @@ EDGE_ROWS = 2  # of a pause that are left out: sounds die away
 FEWEST_ROWS = 15  # of a carrier between two gaps; less is a click
 KEYED = 0.7  # of the usual height: less at the beginning or the end is a carrier not fully up
 KEYED_ROWS = 3  # left out there besides
-KEYED_OFF = 0.1  # of the usual power: a row with less holds no carrier
 LONGEST_GAP_ROWS = 5  # a gap so short does not make two carriers of one
 SMOOTH_ROWS = 5  # 0.1 s: whole periods of 50 and of 60 Hz
 
@@ -48,7 +47,7 @@ class DividedRows:
 
 def divide(rows: Rows) -> DividedRows:
     """Tell the rows of a demodulated signal apart."""
-    known = _trimmed(_closed(rows.locked) & ~_keyed_off(rows), rows.height)
+    known = _trimmed(_closed(rows.locked), rows.height)
     noise = _noise_across(rows, known)
     modulated, unmodulated = _divided(rows, known, noise)
     return DividedRows(
@@ -67,17 +66,6 @@ def _closed(locked: NDArray[np.bool_]) -> NDArray[np.bool_]:
         if inside and gap.stop - gap.start <= LONGEST_GAP_ROWS:
             known[gap] = True
     return known
-
-
-def _keyed_off(rows: Rows) -> NDArray[np.bool_]:
-    """Tell where the carrier is gone for whole rows, a short while: modulation does not do that."""
-    off = np.zeros(len(rows), dtype=bool)
-    for run in runs(_closed(rows.locked)):
-        low = rows.power[run] < KEYED_OFF * np.median(rows.power[run])
-        for gap in runs(low):
-            if gap.stop - gap.start <= LONGEST_GAP_ROWS:
-                off[run.start + gap.start : run.start + gap.stop] = True
-    return off
 
 
 def _trimmed(known: NDArray[np.bool_], height: Block) -> NDArray[np.bool_]:
