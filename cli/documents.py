@@ -72,6 +72,22 @@ def is_file(name_or_file: str) -> bool:
     return bool(re.search(r"[./\\~]", name_or_file))
 
 
+def expanded(path: Path) -> Path:
+    """Return a path with the home folder in place of its ``~``.
+
+    Raises
+    ------
+    SettingError
+        If nobody of that name is known here.
+    """
+    try:
+        return path.expanduser()
+    except RuntimeError:
+        raise SettingError(
+            f"{path}: there is no home folder {path.parts[0]}; ~/ is your own"
+        ) from None
+
+
 def file_text(path: Path) -> str:
     """Return the text of a document as it is, line ends included.
 
@@ -83,7 +99,7 @@ def file_text(path: Path) -> str:
         If it cannot be read.
     """
     try:
-        return path.expanduser().read_bytes().decode("utf-8").removeprefix("\ufeff")
+        return expanded(path).read_bytes().decode("utf-8").removeprefix("\ufeff")
     except OSError as error:
         raise SettingError(f"{path}: {error.strerror}") from None
     except UnicodeDecodeError:
@@ -98,7 +114,7 @@ def write_new(path: Path, text: str) -> None:
     SettingError
         If something is there, or it cannot be written.
     """
-    place = path.expanduser()
+    place = expanded(path)
     try:
         with place.open("x", encoding="utf-8", newline="") as file:
             try:
@@ -121,7 +137,7 @@ def refuse_existing(path: Path) -> None:
     SettingError
         If something is there already, or there is no such folder.
     """
-    place = path.expanduser()
+    place = expanded(path)
     if place.exists():
         raise _exists(path)
     if not place.parent.is_dir():

@@ -141,7 +141,9 @@ def _on_linearity(found: LevelFound) -> Iterator[str]:
 
 def _on_recording(found: LevelFound) -> Iterator[str]:
     if found.steps_missed:
-        yield f"{found.steps_missed} steps of the staircase are not in the recording."
+        one = found.steps_missed == 1
+        steps, are = ("1 step", "is") if one else (f"{found.steps_missed} steps", "are")
+        yield f"{steps} of the staircase {are} not in the recording."
     if found.carrier_from_step:
         yield (
             "The carrier was never recorded alone; the mean envelope of the lowest step stands in "

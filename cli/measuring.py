@@ -98,8 +98,10 @@ def path_names(given: Sequence[str], sources: Sequence[str], rig: Rig) -> list[s
     Raises
     ------
     SettingError
-        If it is not clear, or a name is given twice.
+        If it is not clear, or a name is empty or given twice.
     """
+    if not all(name.strip() for name in given):
+        raise SettingError("--path is empty; give the path a name")
     names = list(given)
     if not names and len(sources) > 1:
         names = list(sources)

@@ -61,9 +61,10 @@ class RigFile:
                 f"own first: carrierfloor rigs copy {file} my-rig.toml"
             )
         self.file, self.changes = file, list[Change]()
-        self._place = Path(file).expanduser().resolve()  # the file itself, if the name is a link
         self._day = (day or date.today()).isoformat()
-        self._before = documents.file_text(self._place)
+        self._before = documents.file_text(Path(file))
+        # The file itself, if the name is a link.
+        self._place = documents.expanded(Path(file)).resolve()
         self._content: dict[str, Any] = dict(documents.parse(self._before, file))
         rig_from_table(self._content, file)
         self._check_writable()

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from carrierfloor.cli.documents import is_file
+from carrierfloor.cli.documents import expanded, is_file
 
 # What tells one state of a file from another: time of change, size, and which file it is.
 State = tuple[int, int, int]
@@ -24,7 +24,7 @@ class WatchedFile:
     """
 
     def __init__(self, name_or_file: str) -> None:
-        self._path = Path(name_or_file).expanduser() if is_file(name_or_file) else None
+        self._path = expanded(Path(name_or_file)) if is_file(name_or_file) else None
         self._reported = self._last = self._state()
 
     def changed(self) -> bool:

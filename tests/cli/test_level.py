@@ -165,13 +165,19 @@ def test_raw_samples(
     assert got["level"]["full_modulation_dbfs"] == pytest.approx(FULL_DBFS, abs=within_db)
 
 
-def test_a_recording_that_misses_steps_says_so(bench: Bench, rig: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("late_s", "fewest", "most", "words"),
+    [(0.9, 1, 1, "1 step of the staircase is not"), (1.4, 2, 4, "steps of the staircase are not")],
+)
+def test_a_recording_that_misses_steps_says_so(
+    late_s: float, fewest: int, most: int, words: str, bench: Bench, rig: Path, tmp_path: Path
+) -> None:
     part = tmp_path / "late.wav"
-    sf.write(part, pair(bench.iq)[round(1.4 * RATE_HZ) :], RATE_HZ, "PCM_16")
+    sf.write(part, pair(bench.iq)[round(late_s * RATE_HZ) :], RATE_HZ, "PCM_16")
     got = found(rig, "recording", part, "--kind", "iq", "--sent", bench.sent)
     assert got["level"]["full_modulation_dbfs"] == pytest.approx(FULL_DBFS, abs=0.02)
-    assert 2 <= got["recording"]["steps_missed"] <= 4
-    assert any("steps of the staircase are not in the recording" in one for one in got["notes"])
+    assert fewest <= got["recording"]["steps_missed"] <= most
+    assert any(f"{words} in the recording" in one for one in got["notes"])
 
 
 def test_a_refusal_says_that_steps_are_missing(

@@ -218,6 +218,9 @@ OPTIONS: list[tuple[list[object], str]] = [
     (["sweep.wav", "capture.wav", "--report", "x.txt"], "must be .json or .csv"),
     (["sweep.wav", "capture.wav", "--rig", "dc-coupled"], "rigs copy dc-coupled my-rig.toml"),
     (["sweep.wav", "capture.wav", "--rig", "gone.toml"], "gone.toml: No such file"),
+    (["sweep.wav", "capture.wav", "--rig", "loop.toml"], "loop.toml: Too many levels of symbolic"),
+    (["sweep.wav", "capture.wav", "--rig", "~my-rig.toml"], "there is no home folder ~my-rig.toml"),
+    (["sweep.wav", "capture.wav", "--path", " "], "--path is empty; give the path a name"),
     (["sweep.wav", "capture.wav", "--rig", "two.toml"], "the rig has 2 paths (transformer, other)"),
     # Before the files are looked at, and in a live measurement before anything is played.
     (["gone.wav", "gone.wav", "--rig", "inline.toml"], "paths is written on one line"),
@@ -255,6 +258,7 @@ def test_options(
     write_text(tmp_path / "inline.toml", ONE_LINE)
     write_text(tmp_path / "empty.toml", 'name = "flat"\n')
     write_text(tmp_path / "bad.toml", '[[sections]]\nkind = "lowpass"\ncorner_hz = 0\n')
+    (tmp_path / "loop.toml").symlink_to("loop.toml")
     for name in ("sweep.wav", "other.wav", "capture.wav"):
         (tmp_path / name).symlink_to(folder / name)
     monkeypatch.chdir(tmp_path)
