@@ -1,5 +1,7 @@
 """The result of a measurement on the screen."""
 
+from pathlib import Path
+
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -169,8 +171,8 @@ def _margin(margin: Report, side: str) -> str:
 
 def _changes(rig: Report) -> Table:
     table = screen.table()
-    where = f"In {rig['source']}"
-    table.add_column(where, min_width=WIDEST_KEY, max_width=WIDEST_KEY, overflow="fold")
+    where = f"In {Path(rig['source']).name}"  # which folder stands above
+    table.add_column(where, width=WIDEST_KEY, overflow="fold")
     table.add_column("Before", style=QUIET)
     table.add_column("Now" if rig["written"] else "Would be")
     for change in rig["changes"]:

@@ -214,6 +214,12 @@ def test_no_digit_is_cut_on_a_narrow_screen(real: Done) -> None:
         file = io.StringIO()
         measure_view.show(report, Console(width=width, file=file))
         texts.append(file.getvalue())
+        changes = texts[-1].partition("\nIn ")[2]
+        assert changes.count(" Hz") == sum(
+            change[key].count(" Hz")
+            for change in report["rig"]["changes"]
+            for key in ("old", "new")
+        )
         assert all(key in texts[-1] for key in ("negative_margin_pct", "positive_margin_pct"))
     assert "…" not in "".join(texts)
     numbers = [re.findall(r"[-+]?\d+\.\d+", text.partition("In ")[0]) for text in texts]
