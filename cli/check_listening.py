@@ -27,6 +27,7 @@ from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
 
 UNKNOWN_SIZE = 2**31 - 65_536  # programs that stream write such a length
 EDGE = 0.9  # of half the sample rate: beyond is the receiver's own filter
+LEAST_BINS = 32.0  # of a spectrum: slow recordings need a finer one
 LEAST_ROOM_HZ = 500.0  # around the carrier, though it lie beyond that
 
 
@@ -217,7 +218,7 @@ class _Ears:
             lowest_hz, highest_hz = self._edges(track.last_hz)
             self._wide = SpectrumMeter(
                 self._rate_hz,
-                resolution_hz=RESOLUTION_HZ,
+                resolution_hz=min(RESOLUTION_HZ, self._rate_hz / LEAST_BINS),
                 lowest_hz=lowest_hz,
                 highest_hz=highest_hz,
                 keeps_rows=True,

@@ -86,9 +86,13 @@ def peaks_of(reading: ReceivedReading, tones: Sequence[ToneRun]) -> ReceivedPeak
         highest = max(run.envelope.positive_peak for run in tones)
         deepest = max(run.envelope.negative_peak for run in tones)
         cut_off = any(run.envelope.is_cut_off for run in tones)
-        is_high = raw.positive_peak > highest + beyond
+        shown = max(run.envelope.highest_read for run in tones)
+        is_high = raw.positive_peak > max(highest, shown) + beyond
         is_deep = raw.negative_peak > deepest + beyond and not cut_off
-        if not (is_high or is_deep):
+        found = reading.cutoffs
+        turns_over = all(run.envelope.turns_over for run in tones)
+        is_turned = cut_off and turns_over and found.reversed > found.count // 2
+        if not (is_high or is_deep or is_turned):
             positive, negative, by = highest, deepest, TONE
             error = math.hypot(LEAST_ERROR, max(run.envelope.error for run in tones))
     error = math.hypot(error, reading.reference_error * (1.0 + positive))
@@ -132,7 +136,7 @@ def _with_cutoffs(
         off = _of_tones(reading, tones)
         wanted = max(run.envelope.wanted_depth for run in tones)
         held_up_at = None if off.count else held_up_at
-    is_reversed = off.count > 0 and found.reversed > off.count // 2
+    is_reversed = not tones and off.count > 0 and found.reversed > off.count // 2
     if off.count and not is_reversed:
         negative = 1.0
     return ReceivedPeaks(

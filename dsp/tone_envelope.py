@@ -55,6 +55,22 @@ class ToneEnvelope:
         return 1.0 - float(self.envelope.min())
 
     @property
+    def highest_read(self) -> float:
+        """Highest m of the lines that were read, which is what a limited band shows of it."""
+        bins = np.zeros(POINTS // 2 + 1, dtype=np.complex128)
+        bins[: len(self.lines)] = self.lines / 2.0
+        bins[0] = self.lines[0].real
+        return float(np.fft.irfft(bins * POINTS, POINTS).max())
+
+    @property
+    def turns_over(self) -> bool:
+        """Whether the mean says that the envelope goes on below zero, where w does.
+
+        A carrier that goes off has a mean above 1: e = max(0, w) is nowhere less than w.
+        """
+        return bool(abs(self.lines[0].real) < abs(self.wanted_mean - 1.0))
+
+    @property
     def is_cut_off(self) -> bool:
         """Whether the carrier goes off in every period."""
         return self.off_share > 0.0

@@ -100,6 +100,15 @@ def test_a_carrier_near_the_end_of_the_band_says_how_little_was_heard(
     assert any("Only 1.6 kHz on each side" in note for note in found["notes"])
 
 
+def test_a_slow_recording_is_measured(tmp_path: Path) -> None:
+    """8 kHz: its spectrum is finer than that of others."""
+    t = np.arange(24_000) / 8000.0
+    m = np.where(np.abs(t - 1.5) < 0.7, 0.8 * np.sin(2 * np.pi * 400.0 * t), 0.0)
+    samples = Radio(rate_hz=8000.0, offset_hz=300.0, carrier_to_noise_db=50.0).iq(1.0 + m, 8000.0)
+    found = checked(write_recording(tmp_path / "r.wav", samples, 8000.0))
+    assert found["modulation"]["positive_peak_pct"] == pytest.approx(80.0, abs=0.2)
+
+
 def test_the_waterfall_tells_the_time_of_the_recording(tmp_path: Path) -> None:
     """A carrier from 2.5 s on, with lines of -20 dBc, 6 kHz away, from 4 to 5 s."""
     t = np.arange(6 * RATE_HZ) / RATE_HZ

@@ -69,6 +69,34 @@ def test_depth_at_40_db_carrier_to_noise(index: float, tmp_path: Path) -> None:
         assert run["sidebands_dbc"][order - 1] == pytest.approx(wanted, abs=0.5)
 
 
+@pytest.mark.parametrize(("frequency_hz", "index"), [(3000.0, 1.25), (7500.0, 1.1)])
+def test_a_treble_tone_is_cut_off_though_the_band_holds_few_of_its_lines(
+    frequency_hz: float, index: float, tmp_path: Path
+) -> None:
+    """8 kHz on each side hold two lines or one; the mean tells a cut-off from a turned phase."""
+    radio = Radio(rate_hz=96_000.0, offset_hz=3000.0, carrier_to_noise_db=50.0)
+    samples = radio.iq(envelope(index, frequency_hz), FINE_HZ)
+    file = write_recording(tmp_path / "r.wav", samples, radio.rate_hz)
+    modulation = checked(file)["modulation"]
+    assert modulation["phase_reverses"] is False
+    assert modulation["negative_peak_pct"] == 100.0
+    assert modulation["positive_peak_pct"] == pytest.approx(100.0 * index, abs=0.1)
+    assert modulation["wanted_negative_peak_pct"] == pytest.approx(100.0 * index, abs=0.5)
+
+
+def test_a_treble_tone_of_a_balanced_modulator_turns_over(tmp_path: Path) -> None:
+    t = np.arange(round(5.0 * FINE_HZ)) / FINE_HZ
+    on = np.clip(50.0 * (1.5 - np.abs(t - 2.5)), 0.0, 1.0)  # glides: a step would ring
+    radio = Radio(rate_hz=96_000.0, offset_hz=3000.0, carrier_to_noise_db=50.0)
+    wave: Array = 1.0 + 1.25 * on * np.sin(2 * np.pi * 6000.0 * t)
+    samples = radio.iq(wave, FINE_HZ)
+    file = write_recording(tmp_path / "r.wav", samples, radio.rate_hz)
+    modulation = checked(file)["modulation"]
+    assert modulation["phase_reverses"] is True
+    assert modulation["negative_peak_pct"] == pytest.approx(125.0, abs=0.5)
+    assert modulation["positive_peak_pct"] == pytest.approx(125.0, abs=0.5)
+
+
 @pytest.mark.parametrize("index", [0.95, 1.25])
 def test_a_low_intermediate_frequency(index: float, tmp_path: Path) -> None:
     radio = Radio(offset_hz=12_000.0, carrier_to_noise_db=50.0)
