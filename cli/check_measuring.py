@@ -1,5 +1,6 @@
 """The later passes of ``check``: the carrier as reference, and all meters on the modulation."""
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -13,7 +14,7 @@ from carrierfloor.dsp.intermodulation import TwoTones
 from carrierfloor.dsp.received import ReceivedMeter, ReceivedReading
 from carrierfloor.dsp.received_peaks import ReceivedPeaks, ToneRun, peaks_of, tones_cover
 from carrierfloor.dsp.sidebands import shared_part
-from carrierfloor.dsp.signal_kind import SHORTEST_S, other_than_am
+from carrierfloor.dsp.signal_kind import SHORTEST_S, lost_crest, other_than_am
 from carrierfloor.dsp.stage import SAMPLE_RATE_HZ
 from carrierfloor.dsp.tone_envelope import read_tone
 
@@ -73,11 +74,19 @@ def measure(heard: Listened, progress: Callable[[float], None]) -> Measured:
     return Measured(
         received=received,
         reading=reading,
-        peaks=peaks_of(reading, tones),
+        peaks=_with_moving_phase(heard, received.reference, peaks_of(reading, tones)),
         tones=tones,
         hum=_hum(reading, heard.half_width_hz),
         cutoffs_taken_out=taken_out,
     )
+
+
+def _with_moving_phase(
+    heard: Listened, reference: CarrierReference, peaks: ReceivedPeaks
+) -> ReceivedPeaks:
+    """Return peaks whose error holds what a phase that moves with the modulation takes off."""
+    lost = lost_crest(heard.rows, reference, peaks.positive_peak)
+    return replace(peaks, error=math.hypot(peaks.error, 0.5 * lost))  # twice that is shown
 
 
 def _refuse(heard: Listened, reference: CarrierReference) -> None:

@@ -13,12 +13,13 @@ from carrierfloor.cli.check_options import CheckOptions
 from carrierfloor.cli.recording_in import DETECTOR, IF, IQ
 from carrierfloor.cli.report import Report
 from carrierfloor.dsp.carrier_rows import ROW_S
-from carrierfloor.dsp.signal_kind import part_across
+from carrierfloor.dsp.signal_kind import lost_crest, part_across
 
 MUCH_NOISE_PCT = 2.0  # of the carrier
 NARROW_HZ = 5000.0  # on each side of the carrier: less may not hold the audio
 MUCH_CONSTANT_PCT = 1.0  # of the carrier
 MUCH_SHIFT_DB = 0.3
+MUCH_LOST = 0.005  # of the carrier
 MUCH_ACROSS = 0.1  # of the sidebands' power
 MUCH_FADING_DB = 1.0
 UNEVEN_DB = 1.5
@@ -190,6 +191,12 @@ def _on_signal(heard: Listened, measured: Measured, report: Report) -> Iterator[
             f"The phase moves with {100.0 * across:.0f} % of the sidebands' power: phase "
             "modulation on top, selective fading, or another station within the band that was "
             "heard."
+        )
+    lost = lost_crest(heard.rows, measured.reference, measured.peaks.positive_peak)
+    if lost > MUCH_LOST:
+        yield (
+            "The phase moves with the modulation, as where a final is not neutralised: crests "
+            f"read up to {100.0 * lost:.1f} % too low."
         )
     uneven_db = report["emission"]["upper_over_lower_db"]
     if uneven_db is not None and abs(uneven_db) > UNEVEN_DB:

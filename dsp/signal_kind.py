@@ -92,6 +92,32 @@ def part_across(rows: Rows, reference: CarrierReference) -> float:
     return across / along if across > LEAST_MOVED**2 and along > 0.0 else 0.0
 
 
+def lost_crest(rows: Rows, reference: CarrierReference, positive_peak: float) -> float:
+    """Return how much too low a crest reads along a carrier whose phase moves with it.
+
+    A phase of k m leaves (1 + m) cos(k m), about (1 + m) (1 - k^2 m^2 / 2), and k^2 is the power
+    across over that along, in the usual row of loud ones and over what is there in pauses.
+
+    Parameters
+    ----------
+    rows : Rows
+        Of the demodulated signal.
+    reference : CarrierReference
+        Of these rows.
+    positive_peak : float
+        Of m.
+    """
+    if not reference.modulated.any():
+        return 0.0
+    squares = np.square(np.where(reference.known, reference.height, 1.0))
+    along, across, noise = rows.along / squares, rows.across / squares, reference.noise / squares
+    loud = reference.modulated & (along >= np.median(along[reference.modulated]))
+    bare = reference.unmodulated
+    rest = float(across[bare].mean()) if bare.any() else float(noise[loud].mean())
+    part = float(np.median((across[loud] - rest) / along[loud]))
+    return 0.5 * (1.0 + positive_peak) * max(0.0, part) * positive_peak**2
+
+
 def _lasting_s(rows: Rows) -> float:
     """Return for how long a carrier lasts at most without a row of 20 ms that lacks it.
 

@@ -100,6 +100,19 @@ def test_a_carrier_near_the_end_of_the_band_says_how_little_was_heard(
     assert any("Only 1.6 kHz on each side" in note for note in found["notes"])
 
 
+def test_a_phase_that_moves_with_the_modulation_makes_peaks_uncertain(tmp_path: Path) -> None:
+    """The envelope goes to +90 %; along the carrier (1 + m) cos(m / 4) is left of it."""
+    m = 0.9 * np.sin(np.pi * T / 1.5) * np.sin(2 * np.pi * 313.0 * T) * (T < 1.5)
+    radio = Radio(offset_hz=1234.0, carrier_to_noise_db=60.0)
+    samples = radio.iq(1.0 + m, RATE_HZ) * np.exp(0.25j * m)
+    found = checked(write_recording(tmp_path / "r.wav", samples, RATE_HZ))
+    modulation = found["modulation"]
+    within = 2.0 * modulation["peak_error_pct"]
+    assert modulation["positive_peak_pct"] == pytest.approx(90.0, abs=1.2 * within)
+    assert 2.5 < within < 6.0
+    assert any("The phase moves with the modulation" in note for note in found["notes"])
+
+
 def test_a_slow_recording_is_measured(tmp_path: Path) -> None:
     """8 kHz: its spectrum is finer than that of others."""
     t = np.arange(24_000) / 8000.0

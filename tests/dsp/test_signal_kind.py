@@ -1,5 +1,7 @@
 """What is said of signals that are no AM; each is made of speech by its own formula."""
 
+import math
+
 import numpy as np
 import pytest
 from scipy import signal
@@ -8,7 +10,7 @@ from carrierfloor.dsp.carrier_reference import find_reference
 from carrierfloor.dsp.carrier_rows import RowMeter
 from carrierfloor.dsp.demodulate import Demodulator
 from carrierfloor.dsp.mixer import Complex
-from carrierfloor.dsp.signal_kind import other_than_am, part_across
+from carrierfloor.dsp.signal_kind import lost_crest, other_than_am, part_across
 from tests import clips
 from tests.reference.radio import Array
 
@@ -104,3 +106,18 @@ def test_phase_modulation_on_top_is_measured(phase: float) -> None:
     rows = meter.read()
     across = part_across(rows, find_reference(rows))
     assert across == pytest.approx((phase / 0.8) ** 2, rel=0.15, abs=1e-3)
+
+
+def test_what_a_moving_phase_takes_off_a_crest() -> None:
+    """Along the carrier (1 + m) cos(0.25 m) is left; a phase that moves by itself takes nothing."""
+    voice: Array = VOICE.real
+    flutter = np.cumsum(np.random.default_rng(5).normal(size=len(T))) * 0.002
+    true = 1.8 * (1.0 - math.cos(0.2))
+    for phase, expected in ((0.0 * voice, 0.0), (0.2 * voice, true), (flutter, 0.0)):
+        demodulator, meter = Demodulator(RATE_HZ, is_complex=True), RowMeter()
+        sent = (1.0 + 0.8 * voice) * np.exp(1j * phase) * CARRIER
+        meter.feed(demodulator.process(sent))
+        meter.feed(demodulator.finish())
+        rows = meter.read()
+        lost = lost_crest(rows, find_reference(rows), 0.8)
+        assert lost == pytest.approx(expected, rel=0.15, abs=2e-3)
