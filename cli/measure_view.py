@@ -129,6 +129,7 @@ def _lines(path: Report, report: Report) -> list[tuple[str, str]]:
         *lines,
         ("Margin", _margin(path["margin"], "negative")),
         ("", _margin(path["margin"], "positive")),
+        ("", _seen(report["sweep"]["depth_pct"])),
         (
             "Regrowth",
             f"-{unknown['negative_peak_pct']:.0f} % +{unknown['positive_peak_pct']:.0f} % if the "
@@ -167,6 +168,10 @@ def _margin(margin: Report, side: str) -> str:
         f"{parts['response_pct']:.2f}, distortion {parts['distortion_pct']:.2f}, hum "
         f"{parts['hum_pct']:.2f}"
     )
+
+
+def _seen(depth_pct: float) -> str:
+    return f"seen up to {depth_pct:.0f} % modulation; what bends only beyond that is not in it"
 
 
 def _changes(rig: Report) -> Table:

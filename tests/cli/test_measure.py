@@ -205,6 +205,14 @@ def dotted(report: Mapping[str, Any], head: str = "") -> Iterator[str]:
             yield f"{head}{key}"
 
 
+def test_the_screen_says_how_far_up_bends_are_seen(real: Done) -> None:
+    """A crest that saturates only beyond the sweep's depth leaves no harmonic in it."""
+    file = io.StringIO()
+    measure_view.show(real.report, Console(width=100, file=file))
+    depth = f"{real.report['sweep']['depth_pct']:.0f}"
+    assert f"seen up to {depth} % modulation; what bends only beyond" in file.getvalue()
+
+
 def test_no_digit_is_cut_on_a_narrow_screen(real: Done) -> None:
     """Sixty columns hold what a hundred do, and a long name of a path is never cut."""
     report = deepcopy(real.report)
