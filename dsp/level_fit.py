@@ -23,6 +23,7 @@ SEEN = 0.05  # modulation of a reading that counts
 CONTRADICTS = 0.03  # a reading so far from what all others say, and ...
 CONTRADICTS_ERRORS = 4.0  # ... by so many of its errors, is left out
 FEWEST_OTHERS = 4
+TURNED = 0.5  # of the deepest trough: at the highest level none is so shallow
 FARTHEST = 3.0  # a limit so many times beyond the deepest trough read is a guess
 LEAST_ERROR = 0.001  # no sound card keeps its level better from one day to the next (no source)
 SURE = 1.96  # standard errors that hold 95 % of all cases
@@ -68,7 +69,7 @@ def fit_level(
     Raises
     ------
     AudioError
-        If no reading has modulation in it, or all of it is beyond cut-off.
+        If no reading has modulation in it, all of it is beyond cut-off, or levels are mixed up.
     """
     ordered = tuple(sorted(readings, key=lambda one: one.level_dbfs))
     amplitude = np.array([one.amplitude for one in ordered])
@@ -132,6 +133,11 @@ def _check_some(used: "np.ndarray[tuple[int], np.dtype[np.bool_]]", negative: Bl
     if (negative >= CLOSED).any():
         raise AudioError(
             "every step with modulation in it cuts the carrier off; begin at a lower level"
+        )
+    if negative[-1] < TURNED * negative.max():
+        raise AudioError(
+            f"the highest level makes a trough of {100.0 * negative[-1]:.1f} %, a lower one "
+            f"{100.0 * negative.max():.1f} %: levels and readings do not belong together"
         )
     raise AudioError(
         f"the deepest trough is {100.0 * negative.max():.1f} %, which is too little to tell the "
