@@ -101,7 +101,8 @@ def _on_efficiency(plate: Figures) -> Iterator[str]:
         return
     yield (
         f"An efficiency of {efficiency_pct:.0f} % is unusual for a class C final (common practice: "
-        f"{usual_from:.0f} to {usual_to:.0f} %); a switching one may reach 95 %."
+        f"{usual_from:.0f} to {usual_to:.0f} %); a switching one may reach 95 %. If yours is "
+        "neither, look at power_w, supply_v and current_a again."
     )
 
 
@@ -110,7 +111,8 @@ def _on_winding(transformer: Figures) -> Iterator[str]:
     if ratio is not None and ratio < least:
         yield (
             f"The transformer's reactance at {transformer['lowest_hz']:g} Hz is {ratio:.2g} times "
-            f"Eb / Ib; common practice asks for {least:g} to {most:g}."
+            f"Eb / Ib; common practice asks for {least:g} to {most:g}, which is "
+            f"{quantity(transformer['advised_inductance_h']['least'], 'H', 3)} at least."
         )
 
 

@@ -129,12 +129,15 @@ def test_efficiency(power_w: float, group: str, words: str, tmp_path: Path) -> N
     assert len(found["notes"]) == (group == "notes")
     if group:
         assert found[group][0].startswith(words)
+        assert found[group][0].endswith(("current is wrong.", "supply_v and current_a again."))
 
 
 def test_a_small_transformer_gets_a_note(tmp_path: Path) -> None:
-    """2 pi 100 Hz x 20 H / 6250 ohms = 2.01; at 150 Hz it is 3.02."""
+    """2 pi 100 Hz x 20 H / 6250 ohms = 2.01; at 150 Hz it is 3.02; 29.84 H make 3."""
     rig = rig_file(tmp_path)
-    assert "is 2 times Eb / Ib" in report(tmp_path, rig, "--inductance", 20)["notes"][0]
+    note = report(tmp_path, rig, "--inductance", 20)["notes"][0]
+    assert "is 2 times Eb / Ib" in note
+    assert note.endswith("which is 29.8 H at least.")
     assert report(tmp_path, rig, "--inductance", 20, "--lowest", 150)["notes"] == []
 
 
