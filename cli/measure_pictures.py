@@ -19,6 +19,8 @@ from carrierfloor.cli.pictures import save, style
 from carrierfloor.dsp.curves import curves, difference
 from carrierfloor.dsp.rig import Modulation
 
+LONGEST_NAME = 60  # letters of a path's name that fit above a picture
+
 
 def write_pictures(folder: Path, paths: Sequence[Measured], limits: Modulation) -> tuple[Path, ...]:
     """Draw measured paths.
@@ -66,6 +68,13 @@ def _marks(paths: Sequence[Measured]) -> list[str]:
     ]
 
 
+def _name(path: Measured) -> str:
+    """Return its name on one line of a picture."""
+    name = " ".join(path.fit.path.name.split())
+    name = name if len(name) <= LONGEST_NAME else f"{name[: LONGEST_NAME - 3]}..."
+    return name.replace("$", r"\$")  # which would begin a formula
+
+
 def response_figure(path: Measured) -> Figure:
     """Draw magnitude, phase and group delay, measured and fitted, and their difference."""
     fit = path.fit
@@ -78,8 +87,7 @@ def response_figure(path: Measured) -> Figure:
     delay_plot(measured, fitted, ax=third)
     difference_plot(difference(fit.frequency_hz, fit.measured, fit.fitted, fit.noise), ax=bottom)
     top.set_title(
-        f"{fit.path.name}\nworst error {100.0 * fit.worst_error:.2f} % at "
-        f"{fit.worst_error_hz:.0f} Hz"
+        f"{_name(path)}\nworst error {100.0 * fit.worst_error:.2f} % at {fit.worst_error_hz:.0f} Hz"
     )
     bottom.set_xlabel("Frequency (Hz)")
     figure.legend(*top.get_legend_handles_labels(), loc="outside upper right", ncols=3)
@@ -91,7 +99,7 @@ def distortion_figure(path: Measured) -> Figure:
     figure = Figure(figsize=(9.0, 4.5), layout="constrained")
     ax = figure.subplots()
     distortion_plot(path.response.harmonics, ax=ax)
-    ax.set(title=path.fit.path.name, xlabel="Frequency of the fundamental (Hz)")
+    ax.set(title=_name(path), xlabel="Frequency of the fundamental (Hz)")
     figure.legend(loc="outside upper right", ncols=5)
     return figure
 
@@ -103,7 +111,7 @@ def regrowth_figure(path: Measured, limits: Modulation) -> Figure:
     ax = figure.subplots()
     regrowth_plot(regrown, limits, ax=ax)
     ax.set_title(
-        f"{path.fit.path.name}, if the limiter did not know it:\n-{regrown.trough_pct:.0f} % "
+        f"{_name(path)}, if the limiter did not know it:\n-{regrown.trough_pct:.0f} % "
         f"+{regrown.crest_pct:.0f} %"
     )
     figure.legend(loc="outside upper right", ncols=2)
