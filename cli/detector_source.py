@@ -204,8 +204,10 @@ class DetectorSource:
 
     def _unfitted(self) -> tuple[DetectorModel, float]:
         """Return a detector of which no more than the height is known."""
-        if self._options.carrier_level is not None:
-            return DetectorModel(carrier=self._options.carrier_level, noise=LEAST_NOISE), 0.0
+        level = self._options.carrier_level
+        if level is not None:
+            at_rest = level if extremes(self._recorded).has_dc else 0.0
+            return DetectorModel(carrier=level, at_rest=at_rest, noise=LEAST_NOISE), 0.0
         assert self.height is not None
         height = self.height
         model = DetectorModel(carrier=height.carrier, at_rest=height.at_rest, noise=LEAST_NOISE)

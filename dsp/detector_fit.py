@@ -33,6 +33,7 @@ DEEP_ENOUGH = 0.5  # modulation: less tells nothing of a knee
 CUT_OFF = 1.03  # modulation that surely reaches cut-off
 LEAST_ALIKE = 0.97  # part of the power that must be explained
 RC_STARTS_MS = (0.005, 0.03, 0.1, 0.3, 1.0)
+SHOWS_MS = 0.05  # a shorter time constant does not, in most voices
 KNEE_START_PCT, COUPLING_START_HZ = 4.0, 3.0
 # Knee in %, time constant in ms, coupling in Hz, level.
 LOWEST, HIGHEST = (0.0, 0.0, 0.0, 0.7), (60.0, 20.0, 60.0, 1.4)
@@ -194,14 +195,28 @@ def _best(
     comparison: _Comparison, has_cutoff: bool, near: DetectorModel | None = None
 ) -> tuple[Block, Block]:
     """Return the best settings, and the error of each by the Jacobian (95 %)."""
+    count = 4 if has_cutoff else 3
+    knee_pct, coupling_hz, rcs_ms = KNEE_START_PCT, COUPLING_START_HZ, list(RC_STARTS_MS)
+    if near is not None:
+        knee_pct, coupling_hz = 100.0 * near.knee, near.coupling_hz
+        rcs_ms.append(max(1000.0 * near.rc_s, RC_STARTS_MS[0]))
+    starts = sorted(
+        ([knee_pct, rc, coupling_hz, 1.0][:count] for rc in rcs_ms),
+        key=lambda values: float(np.sum(np.square(_rest(comparison, values)[0]))),
+    )
+    # A short time constant hardly shows, and from there none is found: one that shows is tried too.
+    shown = [start for start in starts if start[1] >= SHOWS_MS]
+    also = shown[:1] if starts[0][1] < SHOWS_MS else []
+    tries = [_fitted(comparison, start) for start in (starts[0], *also)]
+    _, values, error = min(tries, key=lambda one: one[0])
+    return values, error
+
+
+def _fitted(comparison: _Comparison, start: list[float]) -> tuple[float, Block, Block]:
+    """Return what is not explained by the best settings near some, these, and their errors."""
     from scipy import optimize
 
-    count = 4 if has_cutoff else 3
-    starts = [[KNEE_START_PCT, rc, COUPLING_START_HZ, 1.0][:count] for rc in RC_STARTS_MS]
-    if near is not None:
-        rc_ms = max(1000.0 * near.rc_s, RC_STARTS_MS[0])
-        starts = [[100.0 * near.knee, rc_ms, near.coupling_hz, 1.0][:count]]
-    start = min(starts, key=lambda values: float(np.sum(np.square(_rest(comparison, values)[0]))))
+    count = len(start)
     norm = max(float(np.sqrt(np.mean(np.square(comparison.heard)))), 1e-300)
     unit = np.array([2.0, max(0.02, start[1]), 2.0, 0.05][:count])
     low, high = np.array(LOWEST[:count]) / unit, np.array(HIGHEST[:count]) / unit
@@ -218,7 +233,7 @@ def _best(
     power = 2.0 * result.cost / max(1, comparison.samples) * TELLING_NOTHING
     inverse = np.linalg.pinv(result.jac.T @ result.jac)
     error = 2.0 * np.sqrt(np.maximum(0.0, np.diag(inverse) * power)) * unit
-    return (result.x - 1.0) * unit, error
+    return float(result.cost), (result.x - 1.0) * unit, error
 
 
 def _read(comparison: _Comparison, values: Block, error: Block, has_cutoff: bool) -> DetectorFit:

@@ -39,17 +39,17 @@ TRANSMITTER = Transmitter((Sections(PATH),), FULL)
 INSIDE = slice(2 * RATE_HZ, -2 * RATE_HZ)
 
 
-def talk(depth: float) -> Array:
+def talk(depth: float, clip: str = "plosives_male_slow", seconds: int = 5) -> Array:
     """Speech whose deepest trough at the antenna is ``depth``."""
-    samples = np.asarray(sound("plosives_male_slow")[: 5 * RATE_HZ])
+    samples = np.asarray(sound(clip)[: seconds * RATE_HZ])
     return samples * depth / TRANSMITTER.judge(samples).trough
 
 
-def simulated(kind: str, card: Array, **detector: float) -> Array:
+def simulated(kind: str, card: Array, *, noise_db: float = 50.0, **detector: float) -> Array:
     design = SimulationDesign(
         kind=kind,
         rate_hz=RATE_HZ,
-        channel=ChannelDesign(carrier_to_noise_db=50.0),
+        channel=ChannelDesign(carrier_to_noise_db=noise_db),
         detector=DetectorDesign(**detector),
     )
     return np.concatenate(list(Simulation(RIG, design).recording([card])))
@@ -176,6 +176,23 @@ def test_given_values_are_used(tmp_path: Path) -> None:
     found = checked(recorded, tmp_path, carrier_level=level, knee=5.0, rc=0.0)
     assert found.trough == pytest.approx(0.15, abs=0.012)
     assert found.report["carrier_from"] == "given"
+
+
+def test_a_given_level_is_that_of_a_recording_with_dc_too(tmp_path: Path) -> None:
+    """What the note on a known sound says for later recordings."""
+    recorded = simulated("detector", talk(0.85), knee_pct=5.0, coupling_hz=0.0)
+    found = checked(recorded, tmp_path, carrier_level=10 ** (-12 / 20), knee=5.0, rc=0.0)
+    assert found.trough == pytest.approx(0.15, abs=0.012)
+
+
+def test_a_time_constant_is_found_where_the_first_guess_sees_none(tmp_path: Path) -> None:
+    """A knee that is a little larger explains nearly as much without one."""
+    card = talk(0.93, "evening_round_male", 4)
+    detector = {"knee_pct": 5.0, "rc_ms": 0.05, "coupling_hz": 0.0}
+    found = checked(simulated("detector", card, noise_db=90.0, **detector), tmp_path, card)
+    assert found.report["rc_ms"] == pytest.approx(0.05, rel=0.1)
+    assert found.report["knee_pct"] == pytest.approx(5.0, abs=0.2)
+    assert found.report["depth_may_be_pct"] >= 93.0
 
 
 def test_refuses_where_nothing_tells_the_height(tmp_path: Path) -> None:
