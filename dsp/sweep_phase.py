@@ -76,7 +76,8 @@ def first_guess(samples: Block, first: int, last: int, peak: float) -> tuple[Pha
         speed, _, _ = _line_through(grown, turned)
         bend = speed * (n * np.exp(n * rate) - grown) / rate
         columns = np.stack([grown, np.ones(len(n)), bend], axis=1)
-        step = float(np.linalg.lstsq(columns, turned)[0][2])
+        scale = np.abs(columns).max(axis=0)  # in samples 1 and n^2 are too far apart for lstsq
+        step = float(np.linalg.lstsq(columns / scale, turned)[0][2] / scale[2])
         rate += float(np.clip(step, -0.1 * rate, 0.1 * rate))
     speed, offset, _ = _line_through(np.expm1(n * rate) / rate, turned)
     if speed <= 0.0:

@@ -28,6 +28,7 @@ def in_16_bit(samples: measured.Array) -> measured.Array:
         (1000.0, 1100.0, 3.0, 48_000, 0.1, 2400, 77),  # as good as a straight sweep
         (5.0, 20_000.0, 4.0, 96_000, 0.9, 4800, 0),
         (20.0, 10_000.0, 0.5, 48_000, 0.1, 2400, 9),
+        (20.0, 10_000.0, 20.0, 96_000, 0.1, 4800, 0),  # long, for a noisy capture
     ],
 )
 def test_finds_the_sweep_that_was_written(
