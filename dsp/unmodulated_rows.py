@@ -113,7 +113,10 @@ def _divided(
     around = np.convolve(np.ones(len(rows)), kernel, "same")[: len(rows)]
     along = np.convolve(rows.along, kernel, "same")[: len(rows)] / around
     floor = noise * (1.0 + SCATTER)
-    depth = np.sqrt(np.maximum(along - floor, 0.0)[known]) / rows.height[known]
+    there = known & (rows.height > 0.0)  # samples that were lost leave rows of nothing
+    if not there.any():
+        return np.zeros_like(known), np.zeros_like(known)
+    depth = np.sqrt(np.maximum(along - floor, 0.0)[there]) / rows.height[there]
     strong = float(np.percentile(depth, STRONG_PCT))
     limit = min(max(QUIET_PART * strong, LEAST_QUIET_RMS), MOST_QUIET_RMS)
     allowed = floor + np.square(limit * rows.height)

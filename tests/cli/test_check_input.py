@@ -113,6 +113,15 @@ def test_a_phase_that_moves_with_the_modulation_makes_peaks_uncertain(tmp_path: 
     assert any("The phase moves with the modulation" in note for note in found["notes"])
 
 
+def test_lost_samples_are_no_warning(tmp_path: Path) -> None:
+    """60 ms of zeros in a carrier that goes on."""
+    m = np.where(np.abs(T - 1.5) < 1.0, 0.8 * np.sin(2 * np.pi * 400.0 * T), 0.0)
+    samples = Radio(offset_hz=1234.0, carrier_to_noise_db=50.0).iq(1.0 + m, RATE_HZ)
+    samples[RATE_HZ : RATE_HZ + 2880] = 0.0
+    found = checked(write_recording(tmp_path / "r.wav", samples, RATE_HZ))
+    assert found["modulation"]["cutoffs"] <= 1
+
+
 def test_a_slow_recording_is_measured(tmp_path: Path) -> None:
     """8 kHz: its spectrum is finer than that of others."""
     t = np.arange(24_000) / 8000.0
