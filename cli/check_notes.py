@@ -24,7 +24,7 @@ MUCH_ACROSS = 0.1  # of the sidebands' power
 MUCH_FADING_DB = 1.0
 UNEVEN_DB = 1.5
 DEEPER_PCT = 0.5
-LONG_OFF_MS = 20.0  # a period of 50 Hz; voices have none so long
+LONG_OFF_MS = 20.0  # a period of 50 Hz; a voice has none so long
 LOUD_HUM_DB = -40.0
 KINDS = {
     IQ: "IQ: it has two channels",
@@ -148,8 +148,9 @@ def _on_peaks(heard: Listened, measured: Measured, report: Report) -> Iterator[s
         )
     if 1000.0 * peaks.longest_s > LONG_OFF_MS:
         yield (
-            f"The carrier is gone for {1000.0 * peaks.longest_s:.0f} ms at a time: audio does not "
-            "do that, keying or a gap in the recording does."
+            f"The carrier is gone for {1000.0 * peaks.longest_s:.0f} ms at a time: a pop of breath "
+            "through a path that passes everything down to some hertz does that, and so do keying "
+            "and a gap in the recording."
         )
     if peaks.is_reversed:
         yield (
