@@ -11,8 +11,7 @@ from collections.abc import Iterator, Mapping
 from copy import deepcopy
 from dataclasses import dataclass, replace
 from pathlib import Path
-from types import SimpleNamespace
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 import pytest
@@ -37,7 +36,7 @@ from carrierfloor.cli.measure_pictures import distortion_figure
 from carrierfloor.cli.measuring import Measured, Setting, measured, new_margins
 from carrierfloor.dsp.path import Path as AudioPath
 from carrierfloor.dsp.path_fit import fit_path
-from carrierfloor.dsp.sweep_response import Harmonic, HumLine, measure_response
+from carrierfloor.dsp.sweep_response import HumLine, measure_response
 from tests.cli.files import PATH_RIG, left_over, run, write_text
 from tests.clips import SPOKEN, Array
 from tests.reference.capture import Capture
@@ -253,17 +252,11 @@ def test_every_key_is_explained(real: Done, capsys: Capsys) -> None:
 
 
 @pytest.mark.parametrize("name", ["160 m $^$ 80 m", "driver, transformer, " * 6])
-def test_any_name_of_a_path_fits_above_a_picture(name: str) -> None:
+def test_any_name_of_a_path_fits_above_a_picture(
+    name: str, found: tuple[Measured, Setting]
+) -> None:
     """Neither a formula, which may not be one, nor longer than the picture is wide."""
-    grid_hz = np.geomspace(50.0, 4000.0, 9)
-    second = Harmonic(
-        order=2, frequency_hz=grid_hz, ratio=np.full(9, 0.01 + 0j), noise=0.0 * grid_hz
-    )
-    path = SimpleNamespace(
-        fit=SimpleNamespace(path=AudioPath(name=name)),
-        response=SimpleNamespace(harmonics=(second,)),
-    )
-    figure = distortion_figure(cast("Measured", path))
+    figure = distortion_figure(named(found[0], name))
     canvas: Any = FigureCanvasAgg(figure)  # its methods know no types
     canvas.draw()
     assert figure.axes[0].title.get_window_extent(canvas.get_renderer()).x1 < figure.bbox.x1
