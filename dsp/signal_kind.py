@@ -27,6 +27,7 @@ FM_WITH_CARRIER = (
     "or phase modulation, not AM"
 )
 KEYED_PART = 0.25  # of the time heard with a carrier that never lasts
+GONE_PART = 0.02  # of its usual power: less is no carrier; a tone of 16 Hz and 95 % leaves more
 
 
 def other_than_am(rows: Rows, reference: CarrierReference, was_found: bool) -> str | None:
@@ -121,12 +122,12 @@ def lost_crest(rows: Rows, reference: CarrierReference, positive_peak: float) ->
 def _lasting_s(rows: Rows) -> float:
     """Return for how long a carrier lasts at most without a row of 20 ms that lacks it.
 
-    Modulation takes it off for some milliseconds, Morse for 20 and more.
+    Low tones take it off for some milliseconds of a row, Morse for 20 and more.
     """
     if not rows.locked.any():
         return 0.0
     usual = float(np.median(rows.power[rows.locked]))
-    lasting = runs(rows.locked & (rows.power > STRONG_PART * usual))
+    lasting = runs(rows.locked & (rows.power > GONE_PART * usual))
     return max((run.stop - run.start for run in lasting), default=0) * ROW_S
 
 

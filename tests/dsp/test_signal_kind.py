@@ -70,7 +70,14 @@ def test_other_modes_are_named(sent: Complex, word: str) -> None:
     assert any(part in words for part in word.split("|"))
 
 
-@pytest.mark.parametrize("words_a_minute", [12, 20, 30, 40])
+@pytest.mark.parametrize(("frequency_hz", "index"), [(16.0, 0.95), (20.0, 1.2), (25.0, 1.3)])
+def test_a_low_tone_without_a_pause_is_no_keying(frequency_hz: float, index: float) -> None:
+    """The carrier is gone, or nearly so, for the greater part of some rows of 20 ms."""
+    envelope = np.maximum(1.0 + index * np.sin(2 * np.pi * frequency_hz * T), 0.0)
+    assert said(np.asarray(envelope * CARRIER)) is None
+
+
+@pytest.mark.parametrize("words_a_minute", [12, 20, 30, 40, 45])
 def test_morse_is_keying(words_a_minute: int) -> None:
     """A dot lasts 1.2 s over the words a minute, a dash three (PARIS, ITU-R M.1677)."""
     code = ".--. .- .-. .. ...  " * 20
