@@ -4,128 +4,61 @@ tests/reference/transmitter.py and capture.py make what comes back: analogue fil
 frequency domain, mild distortion, a detector, another clock, hum and noise.
 """
 
-import io
 import json
-import re
-from collections.abc import Iterator, Mapping
-from copy import deepcopy
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 import soundfile as sf
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.image import imread
-from rich.console import Console
 
-from carrierfloor.cli import documents, measure_view
+from carrierfloor.cli import documents
 from carrierfloor.cli.measure import (
     MeasureOptions,
     depth_of,
     finish,
-    read_capture,
     read_reference,
     read_sections,
     read_sweep,
 )
-from carrierfloor.cli.measure_keys import KEYS
 from carrierfloor.cli.measure_notes import notes
-from carrierfloor.cli.measure_pictures import distortion_figure
-from carrierfloor.cli.measuring import Measured, Setting, measured, new_margins
-from carrierfloor.dsp.path import Path as AudioPath
+from carrierfloor.cli.measuring import Measured, Setting, new_margins
 from carrierfloor.dsp.path_fit import fit_path
 from carrierfloor.dsp.sweep_response import HumLine, measure_response
-from tests.cli.files import PATH_RIG, left_over, run, write_text
-from tests.clips import SPOKEN, Array
-from tests.reference.capture import Capture
-from tests.reference.transmitter import RATE_HZ, Bend, Filter, Sections, Transmitter, butterworth
+from tests.cli.files import PATH_RIG, run, write_text
+from tests.cli.measured_path import (
+    FULL,
+    HEARD,
+    MINE,
+    PLAIN,
+    REAL,
+    Done,
+    fill,
+    named,
+    path_of,
+    run_all,
+    run_measure,
+)
+from tests.clips import SPOKEN
+from tests.reference.transmitter import RATE_HZ, Filter, Transmitter, butterworth
 
 Capsys = pytest.CaptureFixture[str]
-FULL = 10 ** (-6 / 20)  # of PATH_RIG
-COUPLING = Sections(
-    (
-        {"kind": "highpass", "corner_hz": 55.0, "q": 0.8},
-        {"kind": "lowpass", "corner_hz": 6200.0, "q": 0.75},
-    )
-)
-PLAIN = Transmitter(blocks=(COUPLING,), full_modulation=FULL)
-REAL = Transmitter(
-    blocks=(
-        butterworth(1, 12.0, "highpass"),
-        Sections(({"kind": "peak", "centre_hz": 800.0, "gain_db": 1.5, "q": 0.8},)),
-        COUPLING,
-        Bend(second=0.02, third=0.01),
-    ),
-    full_modulation=-FULL,
-    hum=((120.0, 0.005, 0.3),),
-)
-HEARD = Capture(delay_s=0.4, clock_ppm=30.0, noise_db=50.0)
-MINE = PATH_RIG.replace("[[paths]]", '[notes]\ntubes = "two"\n\n# the iron\n[[paths]]')
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: Any) -> Path:
-    """A folder with a sweep of 50 % and captures of it."""
-    made: Path = tmp_path_factory.mktemp("captures")
-    rig = write_text(made / "for-the-sweep.toml", PATH_RIG)
-    arguments = ["--rig", rig, "--level", 50, "--seconds", 4, "--out", made / "sweep.wav"]
-    assert run("tone", "sweep", *arguments) == 0
-    card = sf.read(made / "sweep.wav")[0]
-    plain = HEARD.record(PLAIN, card)
-    talker: Array = np.random.default_rng(1).uniform(-0.5, 0.5, len(plain))
-    sf.write(made / "plain.wav", np.column_stack((talker, plain)), RATE_HZ, "PCM_16")
-    sf.write(made / "real.wav", HEARD.record(REAL, card), RATE_HZ, "PCM_16")
-    return made
-
-
-@dataclass(frozen=True)
-class Done:
-    """A measurement that was run."""
-
-    rig: Path
-    report: Any
-
-
-def run_measure(folder: Path, capture: str, place: Path, *options: object) -> Done:
-    rig, report = write_text(place / "rig.toml", MINE), place / "report.json"
-    files = [folder / "sweep.wav", folder / capture]
-    assert run("measure", *files, "--rig", rig, "--report", report, *options) == 0
-    assert left_over(place) == []
-    return Done(rig, json.loads(report.read_text("utf-8")))
+    return fill(tmp_path_factory.mktemp("captures"))
 
 
 @pytest.fixture(scope="module")
 def real(folder: Path, tmp_path_factory: Any) -> Done:
-    """All that the command does, for a transmitter with everything."""
-    place: Path = tmp_path_factory.mktemp("real")
-    options = ["--detector-polarity", "normal", "--pictures", place / "new" / "pictures"]
-    return run_measure(folder, "real.wav", place, *options)
+    return run_all(folder, tmp_path_factory.mktemp("real"))
 
 
 @pytest.fixture(scope="module")
 def found(folder: Path) -> tuple[Measured, Setting]:
-    """The same as one of the command's own objects, the detector unknown."""
-    sweep = read_sweep(folder / "sweep.wav")
-    setting = Setting(
-        sweep=sweep,
-        sweep_source="sweep.wav",
-        depth=0.5,
-        detector=None,
-        detector_source="",
-        detector_polarity=None,
-    )
-    rig = documents.rig(str(folder / "for-the-sweep.toml"))
-    capture = read_capture(folder / "real.wav", "mix")
-    return measured(capture, "transformer", setting, rig), setting
-
-
-def named(path: Measured, name: str, down_pct: float = 1.0, up_pct: float = 1.0) -> Measured:
-    """Return the same measurement of a path with another name and margin."""
-    fit = replace(path.fit, path=AudioPath(name=name, sections=path.fit.path.sections))
-    margin = replace(path.margin, negative_margin_pct=down_pct, positive_margin_pct=up_pct)
-    return replace(path, fit=fit, margin=margin)
+    return path_of(folder)
 
 
 def test_the_sections_come_back(folder: Path, tmp_path: Path, capsys: Capsys) -> None:
@@ -197,80 +130,6 @@ def test_distortion_and_hum_are_those_of_the_transmitter(real: Done) -> None:
     assert path["distortion"]["at_3000_hz"]["third_pct"] is not None
     hum_db = path["hum"]["120.0_hz"]
     assert hum_db == pytest.approx(20 * np.log10(0.005 / 0.5), abs=1.0)
-
-
-def dotted(report: Mapping[str, Any], head: str = "") -> Iterator[str]:
-    for key, value in report.items():
-        if isinstance(value, Mapping) and value:
-            yield from dotted(value, f"{head}{key}.")
-        else:
-            yield f"{head}{key}"
-
-
-def test_the_screen_says_how_far_up_bends_are_seen(real: Done) -> None:
-    """A crest that saturates only beyond the sweep's depth leaves no harmonic in it."""
-    file = io.StringIO()
-    measure_view.show(real.report, Console(width=100, file=file))
-    depth = f"{real.report['sweep']['depth_pct']:.0f}"
-    assert f"seen up to {depth} % modulation; what bends only beyond" in file.getvalue()
-
-
-def test_no_digit_is_cut_on_a_narrow_screen(real: Done) -> None:
-    """Sixty columns hold what a hundred do, and a long name of a path is never cut."""
-    report = deepcopy(real.report)
-    report["paths"]["path_1"]["name"] = "audio stages, driver, modulation transformer"
-    texts = []
-    for width in (60, 100):
-        file = io.StringIO()
-        measure_view.show(report, Console(width=width, file=file))
-        texts.append(file.getvalue())
-        changes = texts[-1].partition("\nIn ")[2]
-        assert changes.count(" Hz") == sum(
-            change[key].count(" Hz")
-            for change in report["rig"]["changes"]
-            for key in ("old", "new")
-        )
-        assert all(key in texts[-1] for key in ("negative_margin_pct", "positive_margin_pct"))
-    assert "…" not in "".join(texts)
-    numbers = [re.findall(r"[-+]?\d+\.\d+", text.partition("In ")[0]) for text in texts]
-    assert numbers[0] == numbers[1]
-
-
-def test_every_key_is_explained(real: Done, capsys: Capsys) -> None:
-    def shape(key: str) -> str:
-        key = re.sub(r"(at_)\d+(_hz)", r"\1F\2", key)
-        key = re.sub(r"hum\.[\d.]+_hz", "hum.F_hz", key)
-        return key.replace("margin.positive.", "margin.negative.")
-
-    versions = {f"versions.{name}" for name in real.report["versions"]}
-    in_report = {shape(key) for key in dotted(real.report)} - versions
-    explained = {key for key in KEYS if not key.startswith("live.")}
-    assert in_report | {"versions", "paths"} == explained
-    assert run("measure", "--report-keys") == 0
-    out = capsys.readouterr().out
-    assert all(key in out for key in KEYS)
-
-
-@pytest.mark.parametrize("name", ["160 m $^$ 80 m", "driver, transformer, " * 6])
-def test_any_name_of_a_path_fits_above_a_picture(
-    name: str, found: tuple[Measured, Setting]
-) -> None:
-    """Neither a formula, which may not be one, nor longer than the picture is wide."""
-    figure = distortion_figure(named(found[0], name))
-    canvas: Any = FigureCanvasAgg(figure)  # its methods know no types
-    canvas.draw()
-    assert figure.axes[0].title.get_window_extent(canvas.get_renderer()).x1 < figure.bbox.x1
-
-
-def test_pictures(real: Done) -> None:
-    assert [Path(name).name for name in real.report["pictures"]] == [
-        "response.png", "distortion.png", "regrowth.png",
-    ]  # fmt: skip
-    for name in real.report["pictures"]:
-        image = imread(name)
-        assert image.shape[1] == 1350
-        inked = image[..., 3] > 0.5
-        assert 0.01 < inked.mean() < 0.5  # something is drawn, and not everything
 
 
 def test_the_same_again_needs_no_change(
